@@ -1,0 +1,3 @@
+module fettle
+
+go 1.26

@@ -1,0 +1,115 @@
+// Package station says what a command station can do, as small interfaces, each used where it is needed, and opens one by name.
+//
+// A station implements those that it is able to: one for the programming track alone has [ProgrammingTrack] and nothing
+// else. Start with [Open]; ask for an ability with a type assertion:
+//
+//	s, err := station.Open("bench:tram-3")
+//	…
+//	defer s.Close()
+//	track, ok := s.(station.ProgrammingTrack)
+//
+// The stations themselves are in the packages below this one. Each makes itself known with [Register] when it is imported.
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"fettle/nmra"
+)
+
+// Station is what every station is: something that can be described and closed. Close turns the track off.
+type Station interface {
+	Describe() Description
+	io.Closer
+}
+
+// Description tells a person what is at the other end.
+type Description struct {
+	Kind      string // "simulated bench", "open board"
+	Title     string // what it is, or what stands on it: "harbour tram 3"
+	Simulated bool   // nothing that is real moves
+}
+
+// String is the first line of what a command prints: "simulated bench: harbour tram 3".
+func (d Description) String() string {
+	if d.Title == "" {
+		return d.Kind
+	}
+	return d.Kind + ": " + d.Title
+}
+
+// Power turns a track on and off. The programming track starts up as S-9.2.3, section D, has it. PowerOn on a track that
+// is on, and PowerOff on one that is off, do nothing. Errors of PowerOn: [Overload], [ErrStation].
+type Power interface {
+	PowerOn(ctx context.Context) (Draw, error)
+	PowerOff(ctx context.Context) error
+}
+
+// Draw is what the track was seen to do while its power came on.
+type Draw struct {
+	Rest    Milliamps     // once all was at rest; 0 where nothing draws any current
+	Airtime time.Duration // how long it took, the time without power included
+}
+
+// ProgrammingTrack does one service-mode access at a time: it plays the packets of nmra.Access.Sequence, or has its own
+// firmware do so, and listens for the acknowledgement. The track must be on. No answer is not an error. Errors: [Overload],
+// [ErrStation], nmra.ErrNotInMode, the context's; after the context's the access was either done whole or not begun.
+type ProgrammingTrack interface {
+	Power
+	Service(ctx context.Context, a nmra.Access) (Answer, error)
+}
+
+// Answer is what followed a service-mode access.
+type Answer struct {
+	Acknowledged bool
+	Pulse        time.Duration // how long the current stood above the threshold; 0 where the station can't tell
+	Height       Milliamps     // how far above rest, at most; 0 where the station can't tell
+	Rest         Milliamps     // before the pulse
+	Airtime      time.Duration // how long the track was in use
+}
+
+// Main sends packets on the main track: each of the packet's repeats follows the one before with no other packet between.
+type Main interface {
+	Power
+	Send(ctx context.Context, p nmra.Packet, times int) error
+}
+
+// Milliamps is a track current.
+type Milliamps float64
+
+// ErrStation is what errors of a station that failed wrap: unplugged, silent, or answering what can't be understood.
+var ErrStation = errors.New("the station failed")
+
+// Overload is the error of a track that cut its power since too much current flowed: more than 250 mA for over 100 ms on the
+// programming track (S-9.2.3, section D).
+type Overload struct{ Current Milliamps }
+
+func (o Overload) Error() string {
+	return fmt.Sprintf("overload: %.0f mA on the programming track, at most 250 mA are allowed; its power is off", o.Current)
+}
+
+var openers = map[string]func(rest string) (Station, error){}
+
+// Register makes a kind of station known to [Open]. Packages call it from init; open gets what follows "KIND:".
+func Register(kind string, open func(rest string) (Station, error)) { openers[kind] = open }
+
+// Open opens the station that where names, as "KIND:REST": "bench:tram-3". It fails for a kind that no imported package has registered.
+func Open(where string) (Station, error) {
+	kind, rest, ok := strings.Cut(where, ":")
+	open, known := openers[kind]
+	if !ok || !known {
+		return nil, fmt.Errorf("station %q: want one of %s, then what it is to open", where, kinds())
+	}
+	return open(rest)
+}
+
+func kinds() string {
+	return strings.Join(slices.Sorted(maps.Keys(openers)), ":, ") + ":"
+}
