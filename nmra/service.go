@@ -123,7 +123,7 @@ func (a Access) Sequence() (Sequence, error) {
 	if a.Mode == Direct {
 		return a.direct()
 	}
-	if a.Operation == VerifyBit || a.Operation == WriteBit {
+	if a.Operation != Verify && a.Operation != Write {
 		return nil, fmt.Errorf("%v: %w", a, ErrNotInMode)
 	}
 	register, page, ok := a.Mode.Register(a.CV)
@@ -172,7 +172,7 @@ func (a Access) direct() (Sequence, error) {
 			i.Kind = DirectWriteBit
 		}
 	default:
-		return nil, fmt.Errorf("%v: no such operation", a)
+		return nil, fmt.Errorf("%v: %w", a, ErrNotInMode)
 	}
 	packet, err := i.Encode()
 	if err != nil {
