@@ -1,0 +1,306 @@
+// Package journal keeps what a batch did to a decoder, on disk, as it goes: enough to go on after a crash, and to undo.
+//
+// A journal is a file of JSON lines. The first says what the batch is; then comes, for each register that may be changed, what it
+// held; then each write before it goes to the track; at last how the batch ended. Every line is on the disk before the method
+// that wrote it returns. A line that a crash cut short at the very end is no error: it was not yet acted upon.
+//
+// Start with [New], and [Read] or [Reopen] afterwards.
+package journal
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"os"
+	"path/filepath"
+	"time"
+
+	"fettle/nmra/cv"
+)
+
+// Format is the version of the file that this package writes and reads.
+const Format = 1
+
+// Header is the first line: what the batch is.
+type Header struct {
+	Format  int       `json:"format"`
+	Batch   string    `json:"batch"` // the verb: "apply", "reset", "undo" ...
+	Title   string    `json:"title"` // of the register set, or of the journal that is undone
+	When    time.Time `json:"when"`
+	Station string    `json:"station"`
+	Decoder Decoder   `json:"decoder"`
+}
+
+// Record is what a journal says, read back.
+type Record struct {
+	Header
+	Held   cv.Values // what each register held before the batch
+	Wanted cv.Values // what the batch is to leave in each; nil before the plan was made
+	Writes []Write   // in the order in which they began; the last may have been cut short
+	Ended  string    // how the batch ended; "" when it was interrupted
+}
+
+// Write is one value that was about to be written to a register.
+type Write struct {
+	Register cv.Register `json:"register"`
+	Value    uint8       `json:"value"`
+}
+
+// Decoder says which decoder a batch is for: what its CV 8 and CV 7 hold.
+type Decoder struct {
+	Maker   uint8 `json:"maker"`
+	Version uint8 `json:"version"`
+}
+
+// line is any line but the first; one of its fields is set.
+type line struct {
+	Held    cv.Values  `json:"held,omitempty"`
+	Wanted  cv.Values  `json:"wanted,omitempty"`
+	Writing *Write     `json:"writing,omitempty"`
+	Resumed *time.Time `json:"resumed,omitempty"`
+	Ended   string     `json:"ended,omitempty"`
+}
+
+// Journal is a journal that is being written. It is a prog.Recorder.
+type Journal struct {
+	header       Header
+	folder, name string
+	file         *os.File // nil before there is anything to keep
+	held         cv.Values
+}
+
+// New makes a journal that will be a new file in a folder, named after name and the time in the header. The file comes into being
+// with the first thing to be kept: a batch that changes nothing leaves none.
+func New(folder, name string, h Header) *Journal {
+	h.Format = Format
+	return &Journal{header: h, folder: folder, name: name, held: cv.Values{}}
+}
+
+// create makes the file. One that is there already is left alone, and another name taken.
+func (j *Journal) create() error {
+	stem := filepath.Join(j.folder, j.name+"-"+j.header.When.Format("20060102-150405"))
+	path := stem + ".journal"
+	for n := 2; ; n++ {
+		f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o644)
+		if errors.Is(err, os.ErrExist) {
+			path = fmt.Sprintf("%s-%d.journal", stem, n)
+			continue
+		}
+		if err != nil {
+			return fmt.Errorf("beginning a journal: %w", err)
+		}
+		j.file = f
+		return errors.Join(j.append(j.header), syncFolder(j.folder))
+	}
+}
+
+// Reopen reads a journal and goes on writing at its end. A line that a crash cut short is taken off.
+func Reopen(path string, now time.Time) (*Journal, Record, error) {
+	data, err := load(path)
+	if err != nil {
+		return nil, Record{}, err
+	}
+	record, whole, err := parse(path, data)
+	if err != nil {
+		return nil, Record{}, err
+	}
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND, 0)
+	if err != nil {
+		return nil, Record{}, fmt.Errorf("going on with the journal: %w", err)
+	}
+	j := &Journal{header: record.Header, file: f, held: maps.Clone(record.Held)}
+	if err := f.Truncate(int64(whole)); err != nil {
+		f.Close()
+		return nil, Record{}, fmt.Errorf("going on with the journal: %w", err)
+	}
+	if err := j.append(line{Resumed: &now}); err != nil {
+		f.Close()
+		return nil, Record{}, err
+	}
+	return j, record, nil
+}
+
+// For says which decoder the batch is for. It comes before anything is kept.
+func (j *Journal) For(d Decoder) { j.header.Decoder = d }
+
+// Path is the name of the file; "" while there is none.
+func (j *Journal) Path() string {
+	if j.file == nil {
+		return ""
+	}
+	return j.file.Name()
+}
+
+// Held keeps what registers held before the batch. Only the first value of each counts, so that a batch that is resumed, or that
+// writes a register twice, can be undone all the way.
+func (j *Journal) Held(values cv.Values) error {
+	news := cv.Values{}
+	for r, v := range values {
+		if _, known := j.held[r]; !known {
+			news[r] = v
+		}
+	}
+	if len(news) == 0 {
+		return nil
+	}
+	if err := j.append(line{Held: news}); err != nil {
+		return err
+	}
+	maps.Copy(j.held, news)
+	return nil
+}
+
+// Wanted keeps what the batch is to leave in each register.
+func (j *Journal) Wanted(v cv.Values) error { return j.append(line{Wanted: v}) }
+
+// Writing keeps that a value is about to be written.
+func (j *Journal) Writing(r cv.Register, value uint8) error {
+	return j.append(line{Writing: &Write{r, value}})
+}
+
+// End keeps how the batch ended, and closes the file. Where there is none it does nothing.
+func (j *Journal) End(how string) error {
+	if j.file == nil {
+		return nil
+	}
+	return errors.Join(j.append(line{Ended: how}), j.file.Close())
+}
+
+// Close leaves the journal as one that can be resumed.
+func (j *Journal) Close() error {
+	if j.file == nil {
+		return nil
+	}
+	return j.file.Close()
+}
+
+// append writes one line in one call, and returns when the disk has it.
+func (j *Journal) append(v any) error {
+	if j.file == nil {
+		if err := j.create(); err != nil {
+			return err
+		}
+	}
+	data, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Errorf("journal %s: %w", j.Path(), err)
+	}
+	if _, err := j.file.Write(append(data, '\n')); err != nil {
+		return fmt.Errorf("writing the journal: %w", err)
+	}
+	if err := j.file.Sync(); err != nil {
+		return fmt.Errorf("writing the journal to disk: %w", err)
+	}
+	return nil
+}
+
+// syncFolder brings a new file's name to the disk. Where a system has no such thing for folders, it says so and is not believed.
+func syncFolder(path string) error {
+	d, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	_ = d.Sync()
+	return nil
+}
+
+// largest is more than any batch writes: 1024 registers, on many pages, many times over.
+const largest = 16 << 20
+
+// Read reads a journal.
+func Read(path string) (Record, error) {
+	data, err := load(path)
+	if err != nil {
+		return Record{}, err
+	}
+	record, _, err := parse(path, data)
+	return record, err
+}
+
+// load reads the bytes of a file that may be anything.
+func load(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("reading the journal: %w", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, largest+1))
+	if err != nil {
+		return nil, fmt.Errorf("reading the journal: %w", err)
+	}
+	if len(data) > largest {
+		return nil, fmt.Errorf("%s: found more than %d MiB, want a journal", path, largest>>20)
+	}
+	return data, nil
+}
+
+// parse reads the lines that are whole, and says how many bytes they are.
+func parse(path string, data []byte) (rec Record, whole int, err error) {
+	rec.Held = cv.Values{}
+	for n := 1; ; n++ {
+		end := bytes.IndexByte(data[whole:], '\n')
+		if end < 0 {
+			if n == 1 {
+				return rec, 0, fmt.Errorf("%s:1: found no whole line, want a journal that begins with {\"format\":%d", path, Format)
+			}
+			return rec, whole, nil
+		}
+		text := data[whole : whole+end]
+		if n == 1 {
+			err = strict(text, &rec.Header)
+			if err == nil && rec.Format != Format {
+				err = fmt.Errorf("found format %d, want %d", rec.Format, Format)
+			}
+		} else {
+			var l line
+			if err = strict(text, &l); err == nil {
+				err = rec.take(l)
+			}
+		}
+		if err != nil {
+			return rec, whole, fmt.Errorf("%s:%d: %w", path, n, err)
+		}
+		whole += end + 1
+	}
+}
+
+func strict(text []byte, into any) error {
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	if err := d.Decode(into); err != nil {
+		return fmt.Errorf("found what is no line of a journal: %w", err)
+	}
+	if d.More() {
+		return errors.New("found more than one value on the line, want one")
+	}
+	return nil
+}
+
+func (rec *Record) take(l line) error {
+	if rec.Ended != "" && l.Resumed == nil {
+		return errors.New("found a line after the end, want none")
+	}
+	switch {
+	case l.Held != nil:
+		for r, v := range l.Held {
+			if _, known := rec.Held[r]; !known {
+				rec.Held[r] = v
+			}
+		}
+	case l.Wanted != nil:
+		rec.Wanted = l.Wanted
+	case l.Writing != nil:
+		rec.Writes = append(rec.Writes, *l.Writing)
+	case l.Resumed != nil:
+		rec.Ended = ""
+	case l.Ended != "":
+		rec.Ended = l.Ended
+	default:
+		return errors.New("found an empty line, want one that says something")
+	}
+	return nil
+}
