@@ -1,0 +1,282 @@
+package bench
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+
+	"fettle/nmra"
+	"fettle/station"
+)
+
+// Times that the standards leave to a station.
+const (
+	unpowered = 500 * time.Millisecond // from power-off to power-on, so that every decoder has lost its power
+	settling  = 50 * time.Millisecond  // idle packets after those to the main, in which a decoder's memory is updated
+)
+
+// mainPreamble keeps the packets to one decoder 5 ms apart, from end bit to start bit (S-9.2), with nothing but ones between.
+const mainPreamble = 44
+
+// The programming track's fuse.
+//
+// NMRA S-9.2.3 (July 2012), section D.
+const (
+	mostCurrent  station.Milliamps = 250
+	mostOverload                   = 100 * time.Millisecond
+)
+
+// Bench is a track with decoders on it. It is a [station.ProgrammingTrack] and a [station.Main], on one track. Its clock runs only
+// while packets are played and while the power is cycled, so it is exact and costs no time. It is not for use by several goroutines
+// at once.
+type Bench struct {
+	decoders   []*Decoder
+	now        time.Duration
+	on         bool
+	used       bool // has been on
+	closed     bool
+	sensor     sensor
+	sampled    time.Duration     // up to here
+	current    station.Milliamps // of the last sample
+	overloaded time.Duration     // how long it has been too much
+	rest       station.Milliamps // after power-on
+	release    []func() error    // on Close
+}
+
+var (
+	_ station.ProgrammingTrack = (*Bench)(nil)
+	_ station.Main             = (*Bench)(nil)
+)
+
+// New puts decoders on a track of their own. Its power is off.
+func New(decoders ...*Decoder) *Bench {
+	for _, d := range decoders {
+		d.place()
+	}
+	return &Bench{decoders: decoders}
+}
+
+// Now is the time on the clock of the bench: 0 when it was made.
+func (b *Bench) Now() time.Duration { return b.now }
+
+// Describe names what stands on the track.
+func (b *Bench) Describe() station.Description {
+	titles := make([]string, len(b.decoders))
+	for i, d := range b.decoders {
+		titles[i] = inSentence(d.spec.Title)
+	}
+	title := strings.Join(titles, " and ")
+	if title == "" {
+		title = "nothing on the track"
+	}
+	return station.Description{Kind: "simulated bench", Title: title, Simulated: true}
+}
+
+// inSentence gives a title its small first letter, unless it begins with an abbreviation.
+func inSentence(title string) string {
+	letters := []rune(title)
+	if len(letters) > 1 && unicode.IsLower(letters[1]) {
+		letters[0] = unicode.ToLower(letters[0])
+	}
+	return string(letters)
+}
+
+// PowerOn turns the track on and plays what S-9.2.3, section D, has a decoder start up with.
+func (b *Bench) PowerOn(ctx context.Context) (station.Draw, error) {
+	if err := b.usable(ctx); err != nil {
+		return station.Draw{}, err
+	}
+	if b.on {
+		return station.Draw{Rest: b.rest}, nil
+	}
+	began := b.now
+	if b.used {
+		b.now += unpowered
+	}
+	b.on, b.used, b.overloaded, b.sampled, b.sensor = true, true, 0, b.now, sensor{}
+	for _, d := range b.decoders {
+		d.powerOn(b.now)
+	}
+	for _, step := range nmra.PowerOn() {
+		for n := range step.Times {
+			if n == step.Times-1 {
+				b.sensor.task = atRest
+			}
+			if err := b.play(step.Packet, nmra.LongPreamble); err != nil {
+				return station.Draw{Airtime: b.now - began}, fmt.Errorf("turning the track on: %w", err)
+			}
+		}
+	}
+	b.rest = b.sensor.rest()
+	return station.Draw{Rest: b.rest, Airtime: b.now - began}, b.remembered()
+}
+
+// PowerOff turns the track off, whatever the context. A decoder whose memory is being written then loses that register.
+func (b *Bench) PowerOff(context.Context) error {
+	b.cut()
+	return b.remembered()
+}
+
+// Close turns the track off, and lets go of what the decoders remember in. The bench is of no use then.
+func (b *Bench) Close() error {
+	b.cut()
+	errs := []error{b.remembered()}
+	for _, release := range b.release {
+		errs = append(errs, release())
+	}
+	b.release, b.closed = nil, true
+	return errors.Join(errs...)
+}
+
+// Service plays the packets of an access and listens. An access that has begun is done whole, unless the power fails.
+func (b *Bench) Service(ctx context.Context, a nmra.Access) (station.Answer, error) {
+	if err := b.ready(ctx); err != nil {
+		return station.Answer{}, err
+	}
+	sequence, err := a.Sequence()
+	if err != nil {
+		return station.Answer{}, err
+	}
+	began := b.now
+	b.sensor = sensor{}
+	for _, step := range sequence {
+		for n := 0; n < step.Times && (n < step.Least || !b.sensor.seen); n++ {
+			b.sensor.task = taskDuring(step.Window, n)
+			if err := b.play(step.Packet, nmra.LongPreamble); err != nil {
+				return station.Answer{Airtime: b.now - began}, err
+			}
+		}
+	}
+	answer := b.sensor.answer()
+	answer.Airtime = b.now - began
+	return answer, b.remembered()
+}
+
+// taskDuring is what the sensor does during the n-th packet of a step, from 0.
+func taskDuring(w nmra.Window, n int) task {
+	switch {
+	case w == nmra.Listening, w == nmra.AfterSecond && n >= 2:
+		return listening
+	case w == nmra.AfterSecond && n == 0:
+		return atRest
+	}
+	return deaf
+}
+
+// Send sends a packet to the main, and idle packets after it until a decoder's memory has had time to be updated.
+func (b *Bench) Send(ctx context.Context, p nmra.Packet, times int) error {
+	if err := b.ready(ctx); err != nil {
+		return err
+	}
+	if p.Len() == 0 || times < 1 {
+		return fmt.Errorf("sending packet %q %d times: want a packet with bytes, at least once", p, times)
+	}
+	b.sensor = sensor{}
+	for range times {
+		if err := b.play(p, mainPreamble); err != nil {
+			return err
+		}
+	}
+	for end := b.now + settling; b.now < end; {
+		if err := b.play(idle, nmra.Preamble); err != nil {
+			return err
+		}
+	}
+	return b.remembered()
+}
+
+var idle, _ = nmra.Instruction{Kind: nmra.Idle}.Encode()
+
+func (b *Bench) usable(ctx context.Context) error {
+	if b.closed {
+		return fmt.Errorf("simulated bench: it has been closed: %w", station.ErrStation)
+	}
+	return ctx.Err()
+}
+
+func (b *Bench) ready(ctx context.Context) error {
+	if err := b.usable(ctx); err != nil {
+		return err
+	}
+	if !b.on {
+		return fmt.Errorf("simulated bench: the track is off, turn it on first: %w", station.ErrStation)
+	}
+	return nil
+}
+
+// remembered gives the error of a decoder whose memory could not be kept.
+func (b *Bench) remembered() error {
+	for _, d := range b.decoders {
+		if d.failed != nil {
+			return fmt.Errorf("simulated bench: keeping what %s holds: %w: %w", inSentence(d.spec.Title), d.failed, station.ErrStation)
+		}
+	}
+	return nil
+}
+
+func (b *Bench) cut() {
+	if !b.on {
+		return
+	}
+	b.on = false
+	for _, d := range b.decoders {
+		d.powerOff(b.now)
+	}
+}
+
+// play plays one packet, bit by bit.
+func (b *Bench) play(p nmra.Packet, preamble int) error {
+	for one := range p.Bits(preamble) {
+		b.now += nmra.BitTime(one)
+		b.sense()
+		cutting := false
+		for _, d := range b.decoders {
+			d.bit(one, b.now)
+			cutting = cutting || d.cutting
+		}
+		if cutting {
+			for _, d := range b.decoders {
+				d.cutting = false
+			}
+			b.cut()
+			return fmt.Errorf("simulated bench: the track lost its power, turn it on again: %w", station.ErrStation)
+		}
+		if b.overloaded > mostOverload {
+			b.cut()
+			return station.Overload{Current: b.current}
+		}
+	}
+	return nil
+}
+
+// sense samples the current up to now: what all decoders draw together. Samples of a current that does not change are taken as one.
+func (b *Bench) sense() {
+	for b.sampled < b.now {
+		length := sampleEvery
+		if b.steady() {
+			length *= (b.now - b.sampled + sampleEvery - 1) / sampleEvery
+		}
+		b.current = 0
+		for _, d := range b.decoders {
+			b.current += d.current(b.sampled)
+		}
+		b.sensor.sample(b.current, length)
+		if b.sampled += length; b.current > mostCurrent {
+			b.overloaded += length
+		} else {
+			b.overloaded = 0
+		}
+	}
+}
+
+func (b *Bench) steady() bool {
+	for _, d := range b.decoders {
+		if !d.steady(b.sampled, b.now) {
+			return false
+		}
+	}
+	return true
+}

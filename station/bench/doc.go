@@ -1,0 +1,55 @@
+// Package bench is the simulated bench: a track with decoders on it, on a virtual clock, with nothing connected.
+//
+// The bench is not a mock. A [Bench] plays every packet bit by bit; a [Decoder] receives the bits and follows NMRA S-9.2 (packets),
+// S-9.2.1 (packets on the main), S-9.2.2 (registers) and S-9.2.3 (service mode). It answers with current alone, and the bench
+// measures that current in samples, as the hardware of a programming track does.
+//
+// Commands open it by name, with station.Open:
+//
+//	bench:                        harbour tram 3, an ordinary decoder
+//	bench:engine-21               another of those built in; see [Names]
+//	bench:my-decoder.toml         one that a file of the user's describes
+//	bench:tram-3+shunter-7        several at once, on one track
+//	bench:nothing                 an empty track
+//
+// So opened, each decoder remembers: what it holds lasts from one command to the next, on disk, as in the decoder's own memory.
+// [Fresh] takes a new one out of its box. Tests and campaigns start with [BuiltIn] or [ParseDecoder], [Spec.New] and [New], which
+// touch no disk.
+//
+// # Decoder file
+//
+// A decoder file is TOML. Only title, modes and [registers] must be there.
+//
+//	title = "Ferry-berth shunter 7"
+//	modes = ["direct", "paged", "register", "address"]   # in which it answers
+//	[registers]                      # what it holds after a factory reset; what is not listed is absent
+//	1 = 3
+//	"67-94" = [9, 18, 27]            # shorter than the range: the rest is 0
+//	"257-260@16.0" = [1, 2, 3, 4]    # behind index page CV 31 = 16, CV 32 = 0
+//	[quirks]
+//	read_only = ["112-115"]          # not written, not acknowledged; 7 and 8 never are, except 8 = 8, the factory reset
+//	changing  = ["892"]              # counts up by itself, one every two seconds; not written
+//	mask  = { 29 = 0b0010_0111 }     # the bits that can be set; the others stay, and the write is acknowledged
+//	clamp = { 5 = [0, 180] }         # kept within, and the write is acknowledged
+//	[ack]
+//	milliamps    = 80                # current of an acknowledgement, above rest
+//	milliseconds = 6.0               # and how long it flows
+//	ragged = 0.0                     # part of that time in which the wheels have no contact, in four gaps
+//	lost   = 0.0                     # chance that an acknowledgement is not seen
+//	false  = 0.0                     # chance that one is seen where there was none
+//	seed   = 1                       # of that chance
+//	[rest]
+//	milliamps        = 8             # with all outputs off
+//	inrush_milliamps = 8             # while the power comes on
+//	inrush_ms        = 0.0           # and how long
+//	[memory]
+//	write_ms = 4.0                   # how long a register takes to be written
+//	[reset]
+//	power_cycles = 1                 # how many a factory reset takes; CV 8 is 255 until then
+//	[faults]                         # each happens once, then never again until the decoder is taken out of its box anew
+//	power_cut_at_write = 3           # in the middle of that write, counted from 1, the power goes: the register is then erased, 255
+//	power_cut_after_ms = 900         # after so much time on the track since the bench was opened
+//	removed_after_ms   = 400         # likewise the decoder is lifted off, and stays off until the bench is closed
+//
+// The values above are the defaults, where there are any. Figures are invented except those that S-9.2.3 gives.
+package bench
