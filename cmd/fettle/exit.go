@@ -1,0 +1,65 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"fettle/station"
+)
+
+// status is what the command ends with, the same for every verb.
+type status int
+
+const (
+	done          status = iota // done and proven
+	saidNo                      // the decoder, or the verdict, says no
+	badUse                      // bad use, or a bad file
+	stationFailed               // the station failed
+	noDecoder                   // no decoder answers
+	stopped                     // stopped half-way; a journal can resume it
+)
+
+// failure is an error that knows its exit status. Without an error of its own, standard output has said it all.
+type failure struct {
+	status status
+	err    error
+}
+
+func (f failure) Error() string {
+	if f.err == nil {
+		return ""
+	}
+	return f.err.Error()
+}
+
+func (f failure) Unwrap() error { return f.err }
+
+// misuse is a failure of the one who gave the verb.
+func misuse(cmd *cobra.Command, format string, args ...any) error {
+	err := fmt.Errorf(format, args...)
+	if cmd.HasParent() {
+		err = fmt.Errorf("%s: %w", strings.TrimPrefix(cmd.CommandPath(), cmd.Root().Name()+" "), err)
+	}
+	return failure{badUse, err}
+}
+
+// statusOf says which status an error ends the command with. What has no status of its own is bad use, or a bad file.
+func statusOf(err error) status {
+	var own failure
+	var overload station.Overload
+	switch {
+	case err == nil:
+		return done
+	case errors.As(err, &own):
+		return own.status
+	case errors.Is(err, context.Canceled):
+		return stopped
+	case errors.Is(err, station.ErrStation), errors.As(err, &overload):
+		return stationFailed
+	}
+	return badUse
+}

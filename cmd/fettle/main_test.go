@@ -1,0 +1,180 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/spf13/cobra"
+)
+
+// badDocument is the exit status of the tested command where its --json is not as it has to be.
+const badDocument = 99
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"fettle": func() {
+		if !slices.Contains(os.Args, "--json") {
+			main()
+		}
+		var document bytes.Buffer
+		code := run(context.Background(), os.Args[1:], io.MultiWriter(os.Stdout, &document), os.Stderr)
+		if err := checkDocument(document.Bytes()); code <= saidNo && err != nil {
+			fmt.Fprintln(os.Stderr, "--json:", err)
+			code = badDocument
+		}
+		os.Exit(int(code))
+	}})
+}
+
+func TestSessions(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata",
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("XDG_STATE_HOME", filepath.Join(e.WorkDir, "state"))
+			e.Setenv("FETTLE_STATION", "")
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exitsWith},
+	})
+}
+
+// exitsWith is the script command `exits STATUS COMMAND...`.
+func exitsWith(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: exits STATUS COMMAND...")
+	}
+	want, err := strconv.Atoi(args[0])
+	if err != nil {
+		ts.Fatalf("exits: %q is no status", args[0])
+	}
+	got := 0
+	if err := ts.Exec(args[1], args[2:]...); err != nil {
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) {
+			ts.Fatalf("exits: %v", err)
+		}
+		got = exit.ExitCode()
+	}
+	if got != want {
+		ts.Fatalf("exit status %d, want %d", got, want)
+	}
+}
+
+func TestEveryVerbHasASessionWithAFailureAndItsJSON(t *testing.T) {
+	files, err := filepath.Glob("testdata/*.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var commands []string
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for line := range strings.Lines(string(text)) {
+			if strings.HasPrefix(line, "exits ") {
+				commands = append(commands, strings.TrimSpace(line)+" ")
+			}
+		}
+	}
+	some := func(pattern string) bool {
+		return slices.ContainsFunc(commands, regexp.MustCompile(pattern).MatchString)
+	}
+	for _, verb := range newRoot().Commands() {
+		path := regexp.QuoteMeta(verb.CommandPath())
+		if !some(`^exits [1-5] ` + path + ` `) {
+			t.Errorf("no session has %s fail", verb.CommandPath())
+		}
+		if hasJSON(verb) && !some(`^exits [01] `+path+` .*--json `) {
+			t.Errorf("no session asks %s for --json", verb.CommandPath())
+		}
+		for _, leaf := range leaves(verb) {
+			if !some(`^exits [01] ` + regexp.QuoteMeta(leaf.CommandPath()) + ` `) {
+				t.Errorf("no session has %s succeed", leaf.CommandPath())
+			}
+			if leaf.Annotations["exits"] == "" {
+				t.Errorf("%s --help does not list its exit statuses", leaf.CommandPath())
+			}
+		}
+	}
+}
+
+func leaves(cmd *cobra.Command) (all []*cobra.Command) {
+	if !cmd.HasSubCommands() {
+		return []*cobra.Command{cmd}
+	}
+	for _, c := range cmd.Commands() {
+		all = append(all, leaves(c)...)
+	}
+	return all
+}
+
+func hasJSON(cmd *cobra.Command) bool {
+	return slices.ContainsFunc(leaves(cmd), func(leaf *cobra.Command) bool { return leaf.Flags().Lookup("json") != nil })
+}
+
+var snakeCase = regexp.MustCompile(`^[a-z][a-z0-9]*(_[a-z0-9]+)*$`)
+
+// checkDocument holds that there is one JSON document, an object, and that each of its keys is in snake_case.
+func checkDocument(text []byte) error {
+	d := json.NewDecoder(bytes.NewReader(text))
+	var v map[string]any
+	if err := d.Decode(&v); err != nil {
+		return fmt.Errorf("no JSON object: %w", err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return errors.New("more than one document")
+	}
+	return checkKeys(v)
+}
+
+func checkKeys(v any) error {
+	switch v := v.(type) {
+	case map[string]any:
+		for key, below := range v {
+			if !snakeCase.MatchString(key) {
+				return fmt.Errorf("key %q is not in snake_case", key)
+			}
+			if err := checkKeys(below); err != nil {
+				return err
+			}
+		}
+	case []any:
+		for _, below := range v {
+			if err := checkKeys(below); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func TestADocumentWithAnyKeyNotInSnakeCaseIsFound(t *testing.T) {
+	for text, good := range map[string]bool{
+		`{"stop_mm": 1, "runs": [{"airtime_ms": 2}]}`: true,
+		`{"stopMM": 1}`:                   false,
+		`{"runs": [{"Lead": "front"}]}`:   false,
+		`{"260@16.3": 7}`:                 false,
+		`{"a": 1} {"b": 2}`:               false,
+		`simulated bench: harbour tram 3`: false,
+		``:                                false,
+	} {
+		if err := checkDocument([]byte(text)); (err == nil) != good {
+			t.Errorf("%s: %v, want good: %v", text, err, good)
+		}
+	}
+}
