@@ -13,6 +13,9 @@ import (
 // NMRA S-9.2.3 (July 2012), section D.
 const serviceTimeout = 20 * time.Millisecond // without a reset or service-mode packet, after which a decoder leaves service mode
 
+// spread keeps the noise of neighbouring seeds apart, however often the power comes on.
+const spread = 0x9E3779B97F4A7C15
+
 const never = time.Duration(math.MaxInt64)
 
 // Decoder is one decoder. Make it with [Spec.New] and put it on a track with [New]; it is not to stand on two.
@@ -22,7 +25,7 @@ type Decoder struct {
 	save   func(*kept) error // nil: it forgets
 	failed error             // of save
 
-	seed    uint64
+	seed    uint64 // by which the noise differs from that of others
 	noise   rand.PCG
 	random  *rand.Rand
 	now     time.Duration
@@ -78,7 +81,7 @@ func (d *Decoder) powerOn(now time.Duration) {
 	d.service, d.last, d.run, d.lastToUs, d.runToUs, d.page = false, nmra.Packet{}, 0, nmra.Packet{}, 0, 1
 	d.highPending, d.pulse = false, pulse{}
 	d.powerOns++
-	d.noise.Seed(d.spec.Ack.Seed, d.seed+d.powerOns)
+	d.noise.Seed(d.spec.Ack.Seed, d.seed*spread+d.powerOns)
 	d.cyclesLeft = max(d.cyclesLeft-1, 0)
 	d.completeReset()
 	d.keep()
@@ -102,22 +105,18 @@ func (d *Decoder) schedule() {
 }
 
 // happen lets everything happen that is due.
-func (d *Decoder) happen(now time.Duration) {
-	d.now = now
-	if now < d.due {
-		return
-	}
-	if d.updating && now >= d.update.at && d.update.at < min(d.cutAt, d.goneAt) {
+func (d *Decoder) happen() {
+	if d.updating && d.now >= d.update.at && d.update.at < min(d.cutAt, d.goneAt) {
 		d.commit()
 	}
-	if now >= d.cutAt {
+	if d.now >= d.cutAt {
 		d.cutAt, d.cutting = never, true
-		d.cut = d.cut || d.spec.Faults.PowerCutAfter > 0 && now >= d.spec.Faults.PowerCutAfter
+		d.cut = d.cut || d.spec.Faults.PowerCutAfter > 0 && d.now >= d.spec.Faults.PowerCutAfter
 		d.keep()
 	}
-	if now >= d.goneAt {
+	if d.now >= d.goneAt {
 		d.goneAt, d.gone, d.removed = never, true, true
-		d.powerOff(now)
+		d.powerOff(d.now)
 		d.keep()
 	}
 	d.schedule()
@@ -125,7 +124,10 @@ func (d *Decoder) happen(now time.Duration) {
 
 // bit gives the decoder a bit that ended at now.
 func (d *Decoder) bit(one bool, now time.Duration) {
-	if d.happen(now); !d.powered {
+	if d.now = now; now >= d.due {
+		d.happen()
+	}
+	if !d.powered {
 		return
 	}
 	if p, preamble, ok := d.receiver.Bit(one); ok {

@@ -61,12 +61,13 @@ type Faults struct {
 //go:embed decoders/*.toml
 var builtIn embed.FS
 
-// Names are the decoders that are built in.
+// Names are the decoders that are built in, in order.
 func Names() []string {
 	files, _ := fs.Glob(builtIn, "decoders/*.toml")
 	for i, f := range files {
 		files[i] = strings.TrimSuffix(strings.TrimPrefix(f, "decoders/"), ".toml")
 	}
+	slices.Sort(files)
 	return files
 }
 
