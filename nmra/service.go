@@ -94,8 +94,8 @@ type Step struct {
 	Window Window
 }
 
-// Sequence is the packets of one [Access], for a station to play one step after the other. As soon as an
-// acknowledgement is seen, in the step that it falls in and in all that follow, Least takes the place of Times (S-9.2.3: "may go on to its next step").
+// Sequence is the packets of one [Access], for a station to play one step after the other. As soon as an acknowledgement
+// is seen, in the step that it falls in and in all that follow, Least takes the place of Times (S-9.2.3, section E).
 type Sequence []Step
 
 // Airtime is how long the sequence is on the track when nothing is acknowledged, at nominal timing.
