@@ -2,34 +2,352 @@ package bench
 
 import (
 	"context"
+	"errors"
+	"math"
 	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
 
 	"fettle/nmra"
+	"fettle/nmra/cv"
+	"fettle/station"
 )
 
-func BenchmarkAccess(b *testing.B) {
-	spec, err := BuiltIn("tram-3")
+func TestAnAccessWithoutAnswerTakesTheAirtimeOfItsSequence(t *testing.T) {
+	for _, mode := range nmra.Modes {
+		for _, op := range []nmra.Operation{nmra.Verify, nmra.Write} {
+			b := New()
+			powerOn(t, b)
+			a := nmra.Access{Mode: mode, Operation: op, CV: 1, Value: 3}
+			sequence, err := a.Sequence()
+			if err != nil {
+				t.Fatal(err)
+			}
+			began := b.Now()
+			answer := do(t, b, a)
+			if want := sequence.Airtime(); answer.Acknowledged || answer.Airtime != want || b.Now()-began != want {
+				t.Errorf("%v: %+v in %v, want no answer in %v", a, answer, b.Now()-began, want)
+			}
+		}
+	}
+}
+
+func TestAnAnswerCutsTheSequenceShort(t *testing.T) {
+	b, _ := on(t, plain())
+	yes, no := do(t, b, nmra.Access{CV: 3, Value: 12}), do(t, b, nmra.Access{CV: 3, Value: 13})
+	if !yes.Acknowledged || no.Acknowledged || yes.Airtime >= no.Airtime {
+		t.Errorf("answered in %v, not answered in %v; want the answer to be the shorter", yes.Airtime, no.Airtime)
+	}
+}
+
+func TestTheTrackStartsUpWithAtLeast20Packets(t *testing.T) {
+	b := New(plain().New(1))
+	draw, err := b.PowerOn(context.Background())
+	// NMRA S-9.2.3 (July 2012), section D.
+	if least := 20 * reset.Airtime(nmra.LongPreamble); err != nil || draw.Airtime < least || draw.Rest != 8 {
+		t.Errorf("%+v, %v; want 8 mA at rest after at least %v", draw, err, least)
+	}
+	if again, err := b.PowerOn(context.Background()); err != nil || again.Airtime != 0 || again.Rest != 8 {
+		t.Errorf("turned on again: %+v, %v; want nothing to happen", again, err)
+	}
+	if err := b.PowerOff(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := b.PowerOn(context.Background()); err != nil || again.Airtime != draw.Airtime+unpowered {
+		t.Errorf("after power-off: %+v, %v; want %v", again, err, draw.Airtime+unpowered)
+	}
+}
+
+func TestNothingOnTheTrackDrawsNothing(t *testing.T) {
+	b := New()
+	draw, err := b.PowerOn(context.Background())
+	if err != nil || draw.Rest != 0 {
+		t.Errorf("%+v, %v; want no current", draw, err)
+	}
+	if a := do(t, b, nmra.Access{CV: 8, Value: 13}); a.Acknowledged || a.Rest != 0 {
+		t.Errorf("%+v, want no answer and no current", a)
+	}
+}
+
+func TestMoreThan250MilliampsForMoreThan100MillisecondsCutsThePower(t *testing.T) {
+	for _, c := range []struct {
+		rest, inrush station.Milliamps
+		long         time.Duration
+		overload     bool
+	}{
+		// NMRA S-9.2.3 (July 2012), section D.
+		{8, 800, 99 * time.Millisecond, false},
+		{8, 800, 102 * time.Millisecond, true},
+		{8, 250, time.Second, false},
+		{251, 251, 0, true},
+	} {
+		spec := plain()
+		spec.Rest = Rest{Current: c.rest, Inrush: c.inrush, InrushTime: c.long}
+		b := New(spec.New(1))
+		_, err := b.PowerOn(context.Background())
+		var overload station.Overload
+		if got := errors.As(err, &overload); got != c.overload || got != (err != nil) || got == b.on {
+			t.Errorf("%v mA, %v mA for %v: %v, want an overload: %v", c.rest, c.inrush, c.long, err, c.overload)
+		}
+		if want := max(c.rest, c.inrush); c.overload && overload.Current != want {
+			t.Errorf("overload of %v mA, want %v", overload.Current, want)
+		}
+	}
+}
+
+func TestTwoDecodersAnswerTogether(t *testing.T) {
+	tram, shunter := plain(), plain()
+	shunter.Registers = cv.Values{at(1): 7, at(3): 5, at(7): 5, at(8): 13}
+	shunter.Rest.Current, shunter.Ack.Current = 6, 70
+	b := New(tram.New(1), shunter.New(1))
+	draw, err := b.PowerOn(context.Background())
+	if err != nil || draw.Rest != 14 {
+		t.Errorf("%+v, %v; want 14 mA at rest", draw, err)
+	}
+	if a := do(t, b, nmra.Access{CV: 8, Value: 13}); !a.Acknowledged || a.Height != 150 || a.Rest != 14 {
+		t.Errorf("both answer: %+v, want 150 mA above 14", a)
+	}
+	if a := do(t, b, nmra.Access{CV: 3, Value: 12}); !a.Acknowledged || a.Height != 80 {
+		t.Errorf("one answers: %+v, want 80 mA", a)
+	}
+	if !holds(t, b, 3, 5) {
+		t.Error("the other does not answer")
+	}
+	if got := b.Describe().Title; got != "harbour tram 3 and harbour tram 3" {
+		t.Errorf("title %q", got)
+	}
+}
+
+func TestACancelledAccessIsNotBegun(t *testing.T) {
+	b, d := on(t, plain())
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	began := b.Now()
+	_, err := b.Service(ctx, nmra.Access{Operation: nmra.Write, CV: 3, Value: 99})
+	if !errors.Is(err, context.Canceled) || b.Now() != began || d.Values()[at(3)] != 12 {
+		t.Errorf("%v, %v on the track, CV 3 holds %d; want it not begun", err, b.Now()-began, d.Values()[at(3)])
+	}
+	if err := b.PowerOff(ctx); err != nil || b.on {
+		t.Errorf("%v; want the track off, whatever the context", err)
+	}
+}
+
+func TestATrackThatIsOffOrClosedSaysSo(t *testing.T) {
+	b := New(plain().New(1))
+	if _, err := b.Service(context.Background(), nmra.Access{CV: 8}); !errors.Is(err, station.ErrStation) {
+		t.Errorf("off: %v, want the station to have failed", err)
+	}
+	if err := b.Send(context.Background(), idle, 1); !errors.Is(err, station.ErrStation) {
+		t.Errorf("off: %v, want the station to have failed", err)
+	}
+	powerOn(t, b)
+	if _, err := b.Service(context.Background(), nmra.Access{Mode: nmra.Paged, Operation: nmra.VerifyBit, CV: 8}); !errors.Is(err, nmra.ErrNotInMode) {
+		t.Errorf("a bit in paged mode: %v, want ErrNotInMode", err)
+	}
+	if err := b.Close(); err != nil || b.on {
+		t.Errorf("%v; want the track off", err)
+	}
+	if _, err := b.PowerOn(context.Background()); !errors.Is(err, station.ErrStation) {
+		t.Errorf("closed: %v, want the station to have failed", err)
+	}
+}
+
+func TestPowerLostInTheMiddleOfAWriteErasesTheRegister(t *testing.T) {
+	spec := plain()
+	spec.Faults.PowerCutAtWrite = 3
+	b, d := on(t, spec)
+	write(t, b, 3, 1)
+	write(t, b, 4, 2)
+	_, err := b.Service(context.Background(), nmra.Access{Operation: nmra.Write, CV: 2, Value: 99})
+	if !errors.Is(err, station.ErrStation) || b.on {
+		t.Fatalf("%v; want the track off and the station to have failed", err)
+	}
+	want := plain().Registers
+	want[at(3)], want[at(4)], want[at(2)] = 1, 2, 255
+	if diff := cmp.Diff(want, d.Values()); diff != "" {
+		t.Errorf("(-want +held)\n%s", diff)
+	}
+	powerOn(t, b)
+	for value := range uint8(5) {
+		if !write(t, b, 2, value) {
+			t.Errorf("write %d after the fault was not obeyed: it happens once", value)
+		}
+	}
+}
+
+func TestPowerTurnedOffInTheMiddleOfAWriteErasesTheRegister(t *testing.T) {
+	spec := plain()
+	spec.WriteTime = 500 * time.Millisecond // longer than any access
+	b, d := on(t, spec)
+	if write(t, b, 1, 99) {
+		t.Error("acknowledged before the memory was updated")
+	}
+	if err := b.PowerOff(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	want := plain().Registers
+	want[at(1)] = 255
+	if diff := cmp.Diff(want, d.Values()); diff != "" {
+		t.Errorf("(-want +held)\n%s", diff)
+	}
+}
+
+func TestPowerIsCutAtAGivenTimeOnce(t *testing.T) {
+	spec := plain()
+	spec.Faults.PowerCutAfter = 400 * time.Millisecond
+	b, _ := on(t, spec)
+	var err error
+	for err == nil {
+		_, err = b.Service(context.Background(), nmra.Access{CV: 3, Value: 1})
+	}
+	if late := b.Now() - spec.Faults.PowerCutAfter; !errors.Is(err, station.ErrStation) || late < 0 || late > 200*time.Microsecond {
+		t.Errorf("%v, %v late", err, late)
+	}
+	powerOn(t, b)
+	for range 20 {
+		do(t, b, nmra.Access{CV: 3, Value: 1})
+	}
+}
+
+func TestADecoderThatIsRemovedDrawsNothingAndAnswersNothing(t *testing.T) {
+	spec := plain()
+	spec.Faults.RemovedAfter = 400 * time.Millisecond
+	b, d := on(t, spec)
+	if !holds(t, b, 3, 12) {
+		t.Fatal("no answer before it is removed")
+	}
+	for b.Now() < spec.Faults.RemovedAfter {
+		do(t, b, nmra.Access{CV: 3, Value: 1})
+	}
+	if a := do(t, b, nmra.Access{CV: 3, Value: 12}); a.Acknowledged || a.Rest != 0 {
+		t.Errorf("%+v, want no answer and no current", a)
+	}
+	powerCycle(t, b)
+	if a := do(t, b, nmra.Access{CV: 3, Value: 12}); a.Acknowledged || a.Rest != 0 {
+		t.Errorf("after a power cycle: %+v, want no answer and no current", a)
+	}
+	// Put back for the next command, which takes up what it kept.
+	again := spec.New(1)
+	again.kept = d.kept
+	b = New(again)
+	powerOn(t, b)
+	for range 20 {
+		if !holds(t, b, 3, 12) {
+			t.Fatal("removed a second time")
+		}
+	}
+}
+
+func TestAcknowledgementsAreLostAndStrayAtTheRatesOfTheFile(t *testing.T) {
+	spec, err := BuiltIn("railcar-12")
 	if err != nil {
-		b.Fatal(err)
+		t.Fatal(err)
 	}
-	t := New(spec.New(1))
-	if _, err := t.PowerOn(context.Background()); err != nil {
-		b.Fatal(err)
+	const asked = 20_000
+	b, _ := on(t, spec)
+	lost, stray := 0, 0
+	for range asked {
+		if !holds(t, b, 8, 13) {
+			lost++
+		}
+		if holds(t, b, 8, 12) {
+			stray++
+		}
 	}
+	t.Logf("%d of %d acknowledgements lost, %d of %d from nowhere", lost, asked, stray, asked)
+	for _, c := range []struct {
+		name  string
+		count int
+		rate  float64
+	}{{"lost", lost, 0.10}, {"stray", stray, 0.03}} {
+		// Five standard deviations of a binomial count.
+		if off := math.Abs(float64(c.count) - asked*c.rate); off > 5*math.Sqrt(asked*c.rate*(1-c.rate)) {
+			t.Errorf("%s: %d of %d, want a rate of %v", c.name, c.count, asked, c.rate)
+		}
+	}
+}
+
+func TestARaggedAcknowledgementIsSeen(t *testing.T) {
+	spec, err := BuiltIn("railcar-12")
+	if err != nil {
+		t.Fatal(err)
+	}
+	spec.Ack.Lost, spec.Ack.False = 0, 0
+	b, _ := on(t, spec)
+	for n := range 5_000 {
+		if a := do(t, b, nmra.Access{CV: 8, Value: 13}); !a.Acknowledged {
+			t.Fatalf("answer %d was not seen: %+v", n, a)
+		}
+	}
+}
+
+func TestNoiseIsTheSameForTheSameSeedAndAnotherForAnother(t *testing.T) {
+	spec, err := BuiltIn("railcar-12")
+	if err != nil {
+		t.Fatal(err)
+	}
+	spec.Ack.Lost = 0.5
+	answers := func(seed uint64, cycles int) (seen string) {
+		b := New(spec.New(seed))
+		for range cycles {
+			powerCycle(t, b)
+		}
+		for range 64 {
+			if holds(t, b, 8, 13) {
+				seen += "1"
+			} else {
+				seen += "0"
+			}
+		}
+		return seen
+	}
+	if answers(1, 1) != answers(1, 1) {
+		t.Error("the same seed does not give the same noise")
+	}
+	distinct := map[string]bool{}
+	for seed := range uint64(4) {
+		for cycles := range 4 {
+			distinct[answers(seed, cycles+1)] = true
+		}
+	}
+	if len(distinct) != 16 {
+		t.Errorf("%d kinds of noise from 4 seeds and 4 power-ons, want 16", len(distinct))
+	}
+}
+
+func BenchmarkAccess(b *testing.B) {
 	for _, c := range []struct {
 		name   string
 		access nmra.Access
 	}{
-		{"answered yes", nmra.Access{CV: 8, Value: 13}},
-		{"answered no", nmra.Access{CV: 8, Value: 14}},
+		{"yes", nmra.Access{CV: 8, Value: 13}},
+		{"no", nmra.Access{CV: 8, Value: 14}},
+		{"write", nmra.Access{Operation: nmra.Write, CV: 3, Value: 14}},
+		{"paged no", nmra.Access{Mode: nmra.Paged, CV: 8, Value: 14}},
 	} {
 		b.Run(c.name, func(b *testing.B) {
+			track, _ := on(b, plain())
 			b.ReportAllocs()
 			for b.Loop() {
-				if _, err := t.Service(context.Background(), c.access); err != nil {
-					b.Fatal(err)
-				}
+				do(b, track, c.access)
 			}
 		})
 	}
+}
+
+func BenchmarkBit(b *testing.B) {
+	track, _ := on(b, plain())
+	p := packet(b, askMaker14)
+	bits := 0
+	for range p.Bits(nmra.LongPreamble) {
+		bits++
+	}
+	for b.Loop() {
+		if err := track.play(p, nmra.LongPreamble); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*bits), "ns/bit")
+	b.ReportAllocs()
 }
