@@ -79,6 +79,9 @@ func (v value) String() string {
 	return v.text
 }
 
+// Has says whether the key is there, whatever it holds. It does not ask for it.
+func (t *Table) Has(key string) bool { return t.byName[key] != nil }
+
 // Require notes each of the keys that is absent.
 func (t *Table) Require(keys ...string) {
 	for _, key := range keys {
