@@ -39,6 +39,10 @@ func TestMain(m *testing.M) {
 }
 
 func TestSessions(t *testing.T) {
+	shipped, err := filepath.Abs(filepath.Join("..", "..", "testdata"))
+	if err != nil {
+		t.Fatal(err)
+	}
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata",
 		RequireExplicitExec: true,
@@ -46,6 +50,7 @@ func TestSessions(t *testing.T) {
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("XDG_STATE_HOME", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("FETTLE_STATION", "")
+			e.Setenv("TESTDATA", shipped)
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exitsWith},
