@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fettle/nmra"
+	"fettle/nmra/wave"
 )
 
 // newPacket makes the verb packet: a kind below it for each instruction that nmra can encode, and parse.
@@ -151,14 +152,18 @@ const (
 )
 
 func printPacket(w io.Writer, p nmra.Packet, preamble int, form string) error {
+	var err error
 	switch form {
 	case formBits:
-		_, err := fmt.Fprintln(w, p.BitString(preamble))
-		return err
+		_, err = fmt.Fprintln(w, p.BitString(preamble))
+	case formVCD:
+		err = wave.WriteVCD(w, wave.Halves(p, preamble))
+	case formCSV:
+		err = wave.WriteCSV(w, wave.Halves(p, preamble))
 	default:
-		_, err := fmt.Fprintln(w, p)
-		return err
+		_, err = fmt.Fprintln(w, p)
 	}
+	return err
 }
 
 // preambleOf is how many one bits a station sends before the instruction's packet.
