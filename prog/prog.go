@@ -1,0 +1,16 @@
+// Package prog does the work of the programming track: it finds out what a decoder is, reads it, writes register sets to it and
+// proves that they are there, and sees what a reset changed.
+//
+// A [Session] is one stay of a decoder on the track. [Start] one; then
+//
+//   - [Identify] says what the decoder is;
+//   - [Session.Read] and [Session.Write] reach one register;
+//   - [Prepare] plans a register set, and [Plan.Apply] does it;
+//   - [Resume] and [Undo] make a plan from the journal of a batch;
+//   - [Check] and [CheckSurvey] compare, and [Reset] resets.
+//
+// Service mode (S-9.2.3) has one kind of answer: an acknowledgement, or none; and on dirty track some go missing and some come from
+// nowhere. So a value counts as read only when the decoder has acknowledged a verify of that very byte, as often as the noise
+// of the track asks for: belief.go has the arithmetic. Nothing is written before the old value is kept by a
+// [Recorder], on disk: there is one place that writes, Session.write.
+package prog

@@ -1,0 +1,108 @@
+package prog
+
+import (
+	"math/rand/v2"
+	"os"
+	"sync"
+	"testing"
+
+	"fettle/nmra/cv"
+	"fettle/prog/journal"
+	"fettle/station/bench"
+)
+
+// campaign is how many rounds a test that counts makes: few in `make test`, many in `make proof`.
+func campaign(few, many int) int {
+	if os.Getenv("FETTLE_PROOF") != "" {
+		return many
+	}
+	return few
+}
+
+// On a track that loses one acknowledgement in ten and makes up three in a hundred, batch after batch is applied to a new
+// decoder, and every value that a batch accepts is held against what the decoder really holds.
+func TestProofThatNoWrongValueIsAcceptedOnADirtyTrack(t *testing.T) {
+	spec, err := bench.BuiltIn("tram-3")
+	if err != nil {
+		t.Fatal(err)
+	}
+	spec.Ack.Lost, spec.Ack.False = 0.10, 0.03
+	registers := []cv.Register{at(2), at(3), at(4), at(5), at(17), at(18), at(29), at(67), at(80), at(94), at(1000)}
+	batches := campaign(200, 10_000)
+
+	var mu sync.Mutex
+	var values, wrong, unsure, questions, unproven int
+	var work sync.WaitGroup
+	next := make(chan int)
+	for range 2 {
+		work.Go(func() {
+			for n := range next {
+				random := rand.New(rand.NewPCG(uint64(n), 7))
+				d := spec.New(uint64(n))
+				track := bench.New(d)
+				truth := d.Values()
+				wanted := cv.Values{}
+				for _, r := range registers {
+					wanted[r] = uint8(random.IntN(256))
+				}
+				wanted[at(17)] = 192 + wanted[at(17)]%40
+				b, s, err := batch(t, track, wanted)
+				if err != nil {
+					// What has to be known before a batch begins could not be proven: nothing was accepted.
+					mu.Lock()
+					unproven++
+					mu.Unlock()
+					continue
+				}
+				after := d.Values()
+				mu.Lock()
+				questions += s.Tally().Operations
+				for _, row := range b.Rows {
+					for _, c := range []struct {
+						got  Reading
+						held cv.Values
+					}{{row.Before, truth}, {row.After, after}} {
+						values++
+						v, there := c.held[row.Register]
+						switch {
+						case c.got.State == Unsure:
+							unsure++
+						case c.got.State == Proven && (!there || v != c.got.Value), c.got.State == Absent && there:
+							wrong++
+							t.Errorf("batch %d: register %v holds %d, and %d (%v) was accepted", n, row.Register, v, c.got.Value, c.got.State)
+						}
+					}
+					if row.State.Good() && after[row.Register] != row.Wanted {
+						wrong++
+						t.Errorf("batch %d: register %v holds %d, and counts as %s with %d", n, row.Register, after[row.Register], row.State, row.Wanted)
+					}
+				}
+				mu.Unlock()
+			}
+		})
+	}
+	for n := range batches {
+		next <- n
+	}
+	close(next)
+	work.Wait()
+	t.Logf("%d batches at 10 %% lost and 3 %% false acknowledgements: %d values accepted, %d of them wrong; %d unsure; %d batches not begun; %d questions",
+		batches, values-unsure, wrong, unsure, unproven, questions)
+	if values == 0 || unsure > values/10 || unproven > batches/10 {
+		t.Errorf("too little was proven for the count to say anything")
+	}
+}
+
+// batch applies values to what is on a track, from power-on to the end.
+func batch(t *testing.T, track *bench.Bench, wanted cv.Values) (Batch, *Session, error) {
+	s, err := Start(t.Context(), track, DefaultBound, new(memory))
+	if err != nil {
+		return Batch{}, s, err
+	}
+	p, err := s.plan(t.Context(), "test", journal.Decoder{}, wanted, nil)
+	if err != nil {
+		return Batch{}, s, err
+	}
+	b, err := p.Apply(t.Context(), s)
+	return b, s, err
+}

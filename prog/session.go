@@ -1,0 +1,204 @@
+package prog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"fettle/nmra"
+	"fettle/nmra/cv"
+	"fettle/station"
+)
+
+// DefaultBound is the chance of a wrong value up to which a value counts as read.
+const DefaultBound = 1e-6
+
+// leastDraw is the current below which nothing is taken to stand on the track.
+const leastDraw station.Milliamps = 0.5
+
+// Errors of a programming track on which no one decoder answers.
+var (
+	ErrNothing = errors.New("nothing is on the programming track: no current flows")
+	ErrSilent  = errors.New("what is on the programming track draws current but answers in no mode: clean its wheels and the rails, and see that it is a decoder")
+	ErrSeveral = errors.New("more than one decoder answers: leave only one vehicle on the programming track")
+)
+
+// Recorder keeps what must outlive a crash. Its methods return only when it is kept for good; if they fail, nothing is
+// written to the decoder. A [fettle/prog/journal.Journal] is one.
+type Recorder interface {
+	Held(values cv.Values) error              // these registers hold this, and may be changed from now on
+	Wanted(values cv.Values) error            // this is what the batch is to leave
+	Writing(r cv.Register, value uint8) error // value is about to be written to r
+}
+
+// Tally counts what a session has cost.
+type Tally struct {
+	Operations int           // service-mode accesses: questions and writes
+	Airtime    time.Duration // on the track, by the station's clock
+}
+
+// Session is one stay of one decoder on a programming track. It reads only what it can prove, and writes nothing before
+// the old value is recorded. Make one with [Start].
+type Session struct {
+	track    station.ProgrammingTrack
+	recorder Recorder
+	bound    float64
+	mode     nmra.Mode
+	rest     station.Milliamps
+	pulse    station.Answer // the last acknowledgement
+	noise    noise
+	belief   *belief
+	held     cv.Values // proven in this session, and nothing has touched it since
+	home     *cv.Page  // CV 31 and 32 as they were found, once a page has been turned to
+	lonely   bool      // no second decoder was found on the track
+	tally    Tally
+
+	// Progress, where it is set, is told how far the work at hand has come: after each register.
+	Progress func(doing string, done, of int)
+}
+
+// Start turns the track on and finds out in which mode the decoder answers, by reading CV 8. bound is the chance of a
+// wrong value up to which a value counts as read, above 0; see [DefaultBound]. recorder may be nil for a session that never writes:
+// one that then has to, fails. Errors: [ErrNothing], [ErrSilent], [ErrSeveral], and those of the station.
+func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, recorder Recorder) (*Session, error) {
+	s := &Session{track: track, recorder: recorder, bound: bound, noise: newNoise(), belief: new(belief), held: cv.Values{}}
+	if err := s.powerOn(ctx); err != nil {
+		return nil, err
+	}
+	if s.rest < leastDraw {
+		return nil, ErrNothing
+	}
+	for _, mode := range nmra.Modes {
+		s.mode = mode
+		r := cv.Register{CV: 8}
+		if mode == nmra.AddressOnly {
+			r.CV = 1
+		}
+		got, err := s.Read(ctx, r)
+		if err != nil {
+			return nil, err
+		}
+		if got.State == Proven {
+			return s, s.alone(ctx, got)
+		}
+	}
+	return nil, ErrSilent
+}
+
+// Mode is the mode in which the session reads and writes: the ablest in which the decoder answers.
+func (s *Session) Mode() nmra.Mode { return s.mode }
+
+// Tally is what the session has cost so far.
+func (s *Session) Tally() Tally { return s.tally }
+
+// Noise is how often an acknowledgement goes missing on this track, and how often one comes from nowhere, as far as is known.
+func (s *Session) Noise() (lost, spurious float64) { return s.noise.rates() }
+
+// Pulse is the last acknowledgement that was seen.
+func (s *Session) Pulse() station.Answer { return s.pulse }
+
+// Rest is the current that the decoder draws when nothing happens.
+func (s *Session) Rest() station.Milliamps { return s.rest }
+
+// PowerCycle turns the track off and on. What the decoder was known to hold is to be read again afterwards.
+func (s *Session) PowerCycle(ctx context.Context) error {
+	if err := s.track.PowerOff(ctx); err != nil {
+		return fmt.Errorf("turning the programming track off: %w", err)
+	}
+	clear(s.held)
+	return s.powerOn(ctx)
+}
+
+func (s *Session) powerOn(ctx context.Context) error {
+	draw, err := s.track.PowerOn(ctx)
+	s.tally.Airtime += draw.Airtime
+	if err != nil {
+		return fmt.Errorf("turning the programming track on: %w", err)
+	}
+	s.rest = draw.Rest
+	return nil
+}
+
+// do does one access, unless the context is done.
+func (s *Session) do(ctx context.Context, a nmra.Access) (acknowledged bool, err error) {
+	if err := ctx.Err(); err != nil {
+		return false, err
+	}
+	answer, err := s.track.Service(ctx, a)
+	s.tally.Operations++
+	s.tally.Airtime += answer.Airtime
+	if err != nil {
+		return false, fmt.Errorf("%v: %w", a, err)
+	}
+	if answer.Acknowledged {
+		s.pulse = answer
+	}
+	return answer.Acknowledged, nil
+}
+
+func (s *Session) progress(doing string, done, of int) {
+	if s.Progress != nil {
+		s.Progress(doing, done, of)
+	}
+}
+
+// ownMarks are the registers in which two decoders are likely to differ: maker, version and the addresses.
+var ownMarks = [...]nmra.CV{8, 7, 1, 18, 17}
+
+// soleDecoder makes sure, before anything is written, that a write reaches one decoder only. Errors: [ErrSeveral].
+func (s *Session) soleDecoder(ctx context.Context) error {
+	if s.lonely || s.mode != nmra.Direct {
+		return nil
+	}
+	for _, c := range ownMarks {
+		got, err := s.Read(ctx, cv.Register{CV: c})
+		if err != nil {
+			return err
+		}
+		if err := s.alone(ctx, got); err != nil {
+			return err
+		}
+	}
+	s.lonely = true
+	return nil
+}
+
+// How likely it is, bit by bit, that a second decoder holds the opposite: before the question, and from where on it is decided.
+const (
+	oddsOfSecond = 1e-3
+	oddsAgainst  = 1e-4
+	oddsFor      = 1e3
+)
+
+// alone asks for the opposite of each bit of what a register was found to hold: one decoder acknowledges none of it.
+// Whole bytes can't tell, and other modes than direct have no bits. Errors: [ErrSeveral].
+func (s *Session) alone(ctx context.Context, got Reading) error {
+	if s.mode != nmra.Direct || got.State != Proven {
+		return nil
+	}
+	var certain [hypotheses]float64
+	certain[got.Value] = 1
+	s.belief.expect(&certain, &s.noise)
+	for bit := range uint8(8) {
+		opposite := question{bit: bit, value: ^got.Value >> bit & 1}
+		for odds := oddsOfSecond; odds > oddsAgainst; {
+			acknowledged, err := s.do(ctx, opposite.access(s.mode, got.Register.CV))
+			if err != nil {
+				return err
+			}
+			lost, spurious := s.noise.rates()
+			if acknowledged {
+				odds *= (1 - lost) / spurious
+			} else {
+				odds *= lost / (1 - spurious)
+			}
+			if odds > oddsFor {
+				return ErrSeveral
+			}
+			s.belief.learn(opposite, acknowledged)
+		}
+	}
+	s.noise = s.belief.noise()
+	return nil
+}
