@@ -2,6 +2,7 @@ package nmra
 
 import (
 	"fmt"
+	"math/bits"
 	"strings"
 	"time"
 )
@@ -102,11 +103,11 @@ func (p Packet) Bits(preamble int) func(yield func(one bool) bool) {
 
 // Airtime is how long the packet is on the track behind so many preamble bits, at nominal timing.
 func (p Packet) Airtime(preamble int) time.Duration {
-	var t time.Duration
-	for one := range p.Bits(preamble) {
-		t += BitTime(one)
+	all, ones := preamble+9*p.Len()+1, preamble+1
+	for _, b := range p.bytes[:p.n] {
+		ones += bits.OnesCount8(b)
 	}
-	return t
+	return time.Duration(ones)*BitTime(true) + time.Duration(all-ones)*BitTime(false)
 }
 
 // BitTime is the nominal length of a bit: both its halves.

@@ -1,0 +1,119 @@
+package wave
+
+import (
+	"fmt"
+
+	"fettle/nmra"
+)
+
+// Event is what a bit brought to its end.
+type Event uint8
+
+const (
+	Nothing  Event = iota // the bit is somewhere in a preamble or a packet, or in neither
+	Complete              // a packet whose check byte is right
+	BadCheck              // a packet whose check byte is wrong
+	TooShort              // an end bit after one byte or two: no packet
+	TooLong               // a start bit after nmra.MaxBytes bytes: no packet, and nothing more until the next preamble
+)
+
+// String is the event in words.
+func (e Event) String() string {
+	switch e {
+	case Nothing:
+		return "nothing yet"
+	case Complete:
+		return "complete packet"
+	case BadCheck:
+		return "packet with a wrong check byte"
+	case TooShort:
+		return "too short for a packet"
+	case TooLong:
+		return "too long for a packet"
+	}
+	return fmt.Sprintf("event %d", uint8(e))
+}
+
+// Receiver finds the packets in a stream of bits, as a decoder does (S-9.2, section A). It asks for a preamble, for the start
+// bit of each byte and for the end bit, which may be the first one of the next preamble; and whether the check byte is right.
+// What a packet says is for [nmra.Packet.Instruction].
+//
+// The zero Receiver is ready, and finds its place in a stream that it comes into in the middle of. It allocates nothing.
+type Receiver struct {
+	// Preamble is how many ones must come before a packet. S-9.2 has a decoder need no fewer than 10 and no more than 12; 0 means 10.
+	Preamble int
+
+	ones   int                 // in a row, where no packet is coming in
+	lead   int                 // ones that led in the packet that is coming in, or that came in last
+	bytes  [nmra.MaxBytes]byte // whole ones
+	n      int                 // how many
+	byte   byte                // that is coming in
+	left   uint8               // its bits that are still to come
+	check  byte                // exclusive OR of bytes
+	inside bool                // a packet is coming in
+}
+
+// Bit takes the next bit and says what it brought to its end.
+func (r *Receiver) Bit(one bool) Event {
+	if r.left > 0 {
+		r.byte <<= 1
+		if one {
+			r.byte |= 1
+		}
+		r.left--
+		return Nothing
+	}
+	return r.frame(one)
+}
+
+// frame takes a bit that is none of a byte.
+func (r *Receiver) frame(one bool) Event {
+	if !r.inside {
+		if one {
+			r.ones++
+			return Nothing
+		}
+		need := r.Preamble
+		if need == 0 {
+			need = 10
+		}
+		if r.ones >= need {
+			r.inside, r.lead, r.n, r.check, r.left = true, r.ones, 0, 0, 8
+		}
+		r.ones = 0
+		return Nothing
+	}
+	r.bytes[r.n] = r.byte
+	r.n++
+	r.check ^= r.byte
+	if !one {
+		if r.n < nmra.MaxBytes {
+			r.left = 8
+			return Nothing
+		}
+		r.inside, r.n = false, 0
+		return TooLong
+	}
+	r.inside, r.ones = false, 1
+	switch {
+	case r.n < nmra.MinBytes:
+		r.n = 0
+		return TooShort
+	case r.check != 0:
+		return BadCheck
+	}
+	return Complete
+}
+
+// Packet is the packet that [Complete] or [BadCheck] told of, until the next one begins; at other times it has no meaning.
+func (r *Receiver) Packet() nmra.Packet {
+	p, err := nmra.NewPacket(r.bytes[:r.n]...)
+	if err != nil {
+		return nmra.Packet{}
+	}
+	return p
+}
+
+// Lead is how many ones led in the packet of [Receiver.Packet], the end bit of the one before it included where it came right before
+// them. Service mode asks for at least nmra.LongPreamble (S-9.2.3).
+func (r *Receiver) Lead() int { return r.lead }
