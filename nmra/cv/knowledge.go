@@ -89,7 +89,7 @@ var table = [...]knowledge{
 	plain(24, 24, "deceleration trim", Optional, "Added to deceleration, or taken from it: bits 6-0 x 0.896 / steps in use.").means(trim).with(
 		bitKnowledge{7, "sign", "adds", "subtracts"}),
 	plain(25, 25, "speed curve choice", Optional, "Chooses one of the curves that the maker has built in."),
-	plain(27, 27, "automatic stopping", Optional, "What on the track stops the vehicle, with the deceleration that it has.", bitTells).means(stopping).with(
+	plain(27, 27, "automatic stopping", Optional, "What on the track makes the vehicle stop by itself.", bitTells).means(stopping).with(
 		bitKnowledge{0, "asymmetric signal, right rail", "ignored", "stops where the signal is more positive on the right rail"},
 		bitKnowledge{1, "asymmetric signal, left rail", "ignored", "stops where the signal is more positive on the left rail"},
 		bitKnowledge{2, "signal-controlled cut-out", "ignored", "stops where it is seen"},

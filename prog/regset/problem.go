@@ -31,11 +31,6 @@ func (n named) String() string {
 	return "register " + n.register.String()
 }
 
-// is says whether it names that bit alone.
-func (n named) is(b cv.Bit) bool {
-	return n.table == "bits" && n.register == b.Register && n.bit == b.Bit
-}
-
 // problem is what is wrong with a set, and where: at what it names, or in the table "address".
 type problem struct {
 	named
@@ -66,8 +61,8 @@ func (s Set) problems() []problem {
 			note(n, "found %v, want it left out: 7 and 8 say what the decoder is, and are never written", n)
 		case c == cv.PrimaryAddress && whole && (value < 1 || value > nmra.MaxShort):
 			note(n, "found %d in register 1, want a short address from 1 to %d", value, nmra.MaxShort)
-		case n.is(cv.Bit{Register: n.register, Bit: 7}) && c == cv.PrimaryAddress && s.Bits[cv.Bit{Register: n.register, Bit: 7}]:
-			note(n, "found bit 7 of register 1 on, want it off: a short address is at most %d", nmra.MaxShort)
+		case n.table == "bits" && (c == cv.PrimaryAddress || c == cv.ExtendedHigh || c == cv.ExtendedLow):
+			note(n, "found %v, want [address], or whole registers: an address is one number", n)
 		case (c == cv.IndexHigh || c == cv.IndexLow) && indexed:
 			note(n, "found %v in a set with registers of 257 to 512, want their page in their names, as 260@16.3", n)
 		}
@@ -82,7 +77,8 @@ func (s Set) problems() []problem {
 func (s Set) besideAddress(n named, note func(named, string, ...any)) {
 	long := s.Address.Kind == nmra.Long
 	switch c := n.register.CV; {
-	case c == cv.PrimaryAddress, c == cv.ExtendedHigh, c == cv.ExtendedLow, n.is(extendedAddress):
+	case c == cv.PrimaryAddress, c == cv.ExtendedHigh, c == cv.ExtendedLow,
+		n == named{table: "bits", register: extendedAddress.Register, bit: extendedAddress.Bit}:
 		note(n, "found %v beside [address], want the address in one place", n)
 	case n.register == extendedAddress.Register && n.table == "registers" && (s.Registers[n.register]>>extendedAddress.Bit&1 == 1) != long:
 		want := "off: the address is short"

@@ -117,7 +117,7 @@ func TestASetThatMustNotBeWrittenIsRefusedWithItsPlace(t *testing.T) {
 		// NMRA S-9.2.2 (July 2012), CV 1: bit 7 must be 0.
 		{"register 1 = 128", "[registers]\n1 = 128", "f.toml:2:1: found 128 in register 1, want a short address from 1 to 127"},
 		{"register 1 = 0", "[registers]\n1 = 0", "f.toml:2:1: found 0 in register 1, want a short address from 1 to 127"},
-		{"bit 7 of register 1", "[bits]\n1.7 = true", "f.toml:2:3: found bit 7 of register 1 on, want it off: a short address is at most 127"},
+		{"bit of an address", "[bits]\n1.7 = true", "f.toml:2:3: found bit 1.7, want [address], or whole registers: an address is one number"},
 		// NMRA S-9.2.2 (July 2012), CV 7 and 8: read only.
 		{"register 7", "[registers]\n7 = 1", "f.toml:2:1: found register 7, want it left out: 7 and 8 say what the decoder is, and are never written"},
 		{"register 8 in a range", "[registers]\n\"8-9\" = [8, 1]",
@@ -257,6 +257,21 @@ func TestAFileIsWrittenWholeAndKeepsItsPermissions(t *testing.T) {
 	}
 	if left, err := os.ReadDir(folder); err != nil || len(left) != 2 {
 		t.Errorf("got %v, %v; want set.toml and a", left, err)
+	}
+}
+
+func TestASurveyOnDiskIsInCanonicalText(t *testing.T) {
+	const path = "../../testdata/surveys/tram-3-bought.toml"
+	text, err := ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := ReadSurvey(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(string(text), string(s.Append(nil))); d != "" {
+		t.Error(d)
 	}
 }
 

@@ -294,3 +294,22 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+func ExampleParse() {
+	doc, err := Parse("shunter.toml", []byte("title = \"Ferry-berth shunter 7\"\n[registers]\n\"3-4\" = [1, 300]\n[decoders]\nmaker = 13\n"))
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	root := doc.Root()
+	title, _ := root.String("title")
+	values, _ := root.Values("registers")
+	if err := doc.Err(); err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(title, values)
+	// Output:
+	// shunter.toml:3:13: found 300, want a value from 0 to 255
+	// shunter.toml:4:2: found unknown key "decoders", want one of registers, title
+}
