@@ -298,6 +298,7 @@ func TestParseErrorsSayWhatIsWrongAndKeepWhatCouldBeRead(t *testing.T) {
 		{[]byte{0xD0, 0x6B, 0xBB}, MainTrack, ParseError{ErrLength, 2, 3, "at least 4"}, Instruction{Address: Address{Long, 4203}}},
 		{[]byte{0x37, 0x74, 0x42}, MainTrack, ParseError{ErrCheck, 2, 0x42, "43"},
 			Instruction{Kind: Speed, Address: Address{Short, 55}, Steps: Steps28, Step: 6, Forward: true}},
+		{[]byte{0x37, 0x08, 0x00}, MainTrack, ParseError{ErrCheck, 2, 0, "3F"}, at55},
 		{[]byte{0x37, 0x74, 0x01, 0x42}, MainTrack, ParseError{ErrLength, 2, 4, "3"}, of(Speed, at55)},
 		{[]byte{0x37, 0x3F, 0x08}, MainTrack, ParseError{ErrLength, 2, 3, "4"}, of(Speed, at55)},
 		{[]byte{0xE8, 0x00, 0xE8}, MainTrack, ParseError{ErrReserved, 0, 0xE8, "00 to E7, or FF"}, Instruction{}},

@@ -24,21 +24,25 @@ const (
 	fieldRegister
 )
 
+// Fields that go together.
+const (
+	motion     = fieldSteps | fieldForward | fieldLight
+	directByte = fieldCV | fieldValue
+	directBit  = fieldCV | fieldBit | fieldBitValue
+	mainByte   = directByte | fieldOutput | fieldOn
+	mainBit    = directBit | fieldOutput | fieldOn
+)
+
 // receiver is a set of kinds of address.
 type receiver uint8
 
 const (
-	nobody     receiver = 0
-	vehicles   receiver = 1<<Broadcast | 1<<Short | 1<<Long
-	anyone     receiver = vehicles | 1<<BasicAccessory | 1<<ExtendedAccessory
-	oldOnes    receiver = 1 << Short
-	basic      receiver = 1 << BasicAccessory
-	extended   receiver = 1 << ExtendedAccessory
-	motion              = fieldSteps | fieldForward | fieldLight
-	mainByte            = fieldCV | fieldValue | fieldOutput | fieldOn
-	mainBit             = fieldCV | fieldBit | fieldBitValue | fieldOutput | fieldOn
-	directBit           = fieldCV | fieldBit | fieldBitValue
-	directByte          = fieldCV | fieldValue
+	nobody   receiver = 0
+	vehicles receiver = 1<<Broadcast | 1<<Short | 1<<Long
+	anyone   receiver = vehicles | 1<<BasicAccessory | 1<<ExtendedAccessory
+	oldOnes  receiver = 1 << Short
+	basic    receiver = 1 << BasicAccessory
+	extended receiver = 1 << ExtendedAccessory
 )
 
 // rules says for each kind to whom it may go and which fields it has.

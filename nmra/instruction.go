@@ -11,18 +11,18 @@ const (
 	ExtendedAddressing                 // Address, On: sets bit 5 of CV 29
 	AcknowledgeRequest                 // Address, On
 	SetConsist                         // Address, Consist (0 dissolves), Forward (false: runs reversed)
-	Stop                               // Address, Steps, Forward; IgnoreDirection or Light
-	EmergencyStop                      // as Stop
+	Stop                               // Address, Steps (to all decoders 28 or 128), Forward; IgnoreDirection or Light
+	EmergencyStop                      // as Stop; the motor is cut
 	Speed                              // Address, Steps, Step, Forward; Light with 14 steps
 	RestrictedSpeed                    // Address, On, Step (1 to 28, 0 where it is switched off)
 	AnalogueFunction                   // Address, Output, Value
 	Functions                          // Address, Group, States
 	BinaryStateShort                   // Address, State (0 to 127, 0: all of them), On
 	BinaryStateLong                    // Address, State (0 to 32767, 0: all of them), On
-	MainVerify                         // Address, CV, Value; accessories: Output, On
-	MainWrite                          // Address, CV, Value; accessories: Output, On
-	MainVerifyBit                      // Address, CV, Bit, BitValue; accessories: Output, On
-	MainWriteBit                       // Address, CV, Bit, BitValue; accessories: Output, On
+	MainVerify                         // Address, CV, Value; basic accessories: Output, with On
+	MainWrite                          // Address, CV, Value; basic accessories: Output, with On
+	MainVerifyBit                      // Address, CV, Bit, BitValue; basic accessories: Output, with On
+	MainWriteBit                       // Address, CV, Bit, BitValue; basic accessories: Output, with On
 	MainWriteShort                     // Address, CV (23 or 24), Value
 	AddressQuery                       // Address (short, 1 to 111); old decoders only
 	AccessoryOutput                    // Address (BasicAccessory), Output, On
@@ -106,7 +106,7 @@ type Instruction struct {
 	Forward         bool
 	IgnoreDirection bool // Stop, EmergencyStop with 28 steps: the decoder may ignore Forward
 	Light           bool // with 14 steps
-	On              bool
+	On              bool // in access to a basic accessory's CV: of one Output; else of the whole decoder
 	Group           Group
 	States          uint8 // Functions: bit 0 is the first of the group
 	State           uint16

@@ -42,7 +42,8 @@ func (e *ParseError) Unwrap() error { return e.Err }
 // Parse reads the bytes of a packet, the check byte last. Whatever it accepts, [Instruction.Encode] turns into the same bytes.
 //
 // An error is a [*ParseError]. The instruction then holds what could be read all the same: Kind and Address where they are
-// known, and with nothing wrong but the check byte everything that the bytes say.
+// known, and with nothing wrong but the check byte everything that the bytes say. A wrong check byte is told before anything
+// but too few or too many bytes, since it may be the cause of the rest.
 func Parse(t Track, b []byte) (Instruction, error) {
 	var i Instruction
 	if len(b) < MinBytes || len(b) > MaxBytes {

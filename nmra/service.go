@@ -192,7 +192,7 @@ func (m Mode) Register(cv CV) (register, page uint8, ok bool) {
 	}
 	switch m {
 	case Paged:
-		// The page register has eight bits: page 256, of CV 1021 to 1024, is written as 0.
+		// The page register has eight bits: page 256, of CV 1021 to 1024, is written as 0 (from memory).
 		return uint8((cv - 1) % 4), uint8((cv-1)/4 + 1), true
 	case Registers:
 		switch cv {
