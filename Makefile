@@ -42,7 +42,8 @@ bench: ## every benchmark, with its allocations
 
 fuzz: ## every fuzz test in turn, each for FUZZTIME (10s where it is not set)
 	@for package in $$($(GO) list ./...); do \
-		for fuzz in $$($(GO) test -list '^Fuzz' $$package | grep '^Fuzz'); do \
+		tests=$$($(GO) test -list '^Fuzz' $$package) || { echo "$$tests" >&2; exit 1; }; \
+		for fuzz in $$(echo "$$tests" | grep '^Fuzz'); do \
 			echo "$$package $$fuzz"; \
 			$(GO) test -run '^$$' -fuzz "^$$fuzz\$$" -fuzztime $(FUZZTIME) $$package || exit 1; \
 		done; \
