@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"fettle/prog"
 	"fettle/station"
 )
 
@@ -51,6 +52,8 @@ func misuse(cmd *cobra.Command, format string, args ...any) error {
 func statusOf(err error) status {
 	var own failure
 	var overload station.Overload
+	var other prog.OtherDecoder
+	var notRead prog.NotRead
 	switch {
 	case err == nil:
 		return done
@@ -60,6 +63,10 @@ func statusOf(err error) status {
 		return stopped
 	case errors.Is(err, station.ErrStation), errors.As(err, &overload):
 		return stationFailed
+	case errors.Is(err, prog.ErrNothing), errors.Is(err, prog.ErrSilent), errors.Is(err, prog.ErrSeveral):
+		return noDecoder
+	case errors.As(err, &other), errors.As(err, &notRead):
+		return saidNo
 	}
 	return badUse
 }

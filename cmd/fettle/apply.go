@@ -1,0 +1,211 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"fettle/prog"
+	"fettle/prog/journal"
+	"fettle/prog/regset"
+)
+
+// newApply makes the verb apply.
+func newApply() *cobra.Command {
+	cmd := exits(&cobra.Command{
+		Use:   "apply SET [flags]",
+		Short: "Put a register set on the decoder, and prove that it is there.",
+		Long: `SET is a file of wanted values. What the decoder holds is read first, and only what differs is written, in an order in
+which no write undoes another. Each write is read back at once, and everything again after a power cycle. Before a
+new value goes to the track, the old one is in a journal on disk, beside which you stand: it can be undone, and gone
+on with if it was stopped.
+
+With --resume the one argument is the journal of a batch that was stopped (its name ends in .journal), or its set, whose
+newest unfinished journal in this folder is then taken.`,
+		Example:               "  fettle apply tram-3.toml --plan\n  fettle apply tram-3.toml\n  fettle apply --resume tram-3-20261125-074103.journal",
+		DisableFlagsInUseLine: true,
+		Args:                  oneArgument("register set", "SET"),
+	}, map[status]string{
+		done:   "every register holds what is wanted, and that is proven; or the plan is shown",
+		saidNo: "a register does not, or could not be proven; or the set is for another decoder",
+		badUse: "a bad flag or file", stationFailed: "the station failed, or an overload",
+		noDecoder: "nothing answers, or more than one decoder does", stopped: "stopped half-way; the journal named can resume it or undo it",
+	})
+	track := addTrack(cmd)
+	planOnly, resuming := false, false
+	addMark(cmd.Flags(), &planOnly, true, "plan", "show what would be written, in which order and why, and write nothing")
+	addMark(cmd.Flags(), &resuming, true, "resume", "go on with a batch that was stopped")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		switch {
+		case planOnly && resuming:
+			return misuse(cmd, "--plan and --resume: want one of them")
+		case resuming:
+			return track.resume(cmd, args[0])
+		}
+		set, err := regset.Read(args[0])
+		if err != nil {
+			return err
+		}
+		return track.visit(cmd, func(ctx context.Context, v *visit) error {
+			if planOnly {
+				return v.planSet(ctx, set)
+			}
+			return v.applySet(ctx, set, args[0])
+		})
+	}
+	return cmd
+}
+
+// oneArgument wants one argument, which it names in words and as the usage line does.
+func oneArgument(what, word string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		switch len(args) {
+		case 0:
+			return misuse(cmd, "no %s: want %s, the name of its file", what, word)
+		case 1:
+			return nil
+		}
+		return misuse(cmd, "found %d arguments, want one %s", len(args), what)
+	}
+}
+
+// planSet shows the plan of a set.
+func (v *visit) planSet(ctx context.Context, set regset.Set) error {
+	p, err := prog.Prepare(ctx, v.Session, set)
+	if err != nil {
+		return err
+	}
+	d := v.plan(p)
+	text := fmt.Sprintf("%s\n%d to write, %d already right", planTable(p.Steps), d.ToWrite, d.Holds)
+	if d.Withheld > 0 {
+		text += fmt.Sprintf(", %d left out", d.Withheld)
+	}
+	return v.answer(text+". This is the plan: nothing was written.\n"+v.work()+"\n", d)
+}
+
+// applySet puts a set on the decoder.
+func (v *visit) applySet(ctx context.Context, set regset.Set, path string) error {
+	b, err := v.putSet(ctx, set, path)
+	if err != nil {
+		return err
+	}
+	return v.outcome(b)
+}
+
+func (v *visit) putSet(ctx context.Context, set regset.Set, path string) (prog.Batch, error) {
+	j, err := v.newJournal(ctx, journalName(path), "apply", set.Title)
+	if err != nil {
+		return prog.Batch{}, err
+	}
+	return v.batch(ctx, j, func() (prog.Plan, error) { return prog.Prepare(ctx, v.Session, set) })
+}
+
+// resume goes on with the batch of a journal, or of the newest one of a set.
+func (t *trackFlags) resume(cmd *cobra.Command, path string) error {
+	var set *regset.Set
+	setPath := path
+	if filepath.Ext(path) != ".journal" {
+		s, err := regset.Read(path)
+		if err != nil {
+			return err
+		}
+		set = &s
+		if path, err = unfinished(".", journalName(path), s.Title); err != nil {
+			return misuse(cmd, "%w", err)
+		}
+	}
+	rec, err := journal.Read(path)
+	switch {
+	case err != nil:
+		return err
+	case rec.Ended != "":
+		return misuse(cmd, "%s: found a batch that ended (%s), want one that was stopped", path, rec.Ended)
+	case rec.Batch == "reset":
+		return misuse(cmd, "%s: a reset can't be gone on with; fettle undo %s puts back what it is known to have changed", path, shellWord(path))
+	}
+	return t.visit(cmd, func(ctx context.Context, v *visit) error {
+		j, rec, err := journal.Reopen(path, time.Now())
+		if err != nil {
+			return err
+		}
+		v.recorder.Journal = j
+		if rec.Wanted != nil {
+			return v.goOn(ctx, rec)
+		}
+		if err := v.putBack(ctx, rec); err != nil {
+			return err
+		}
+		if set == nil {
+			return failure{saidNo, fmt.Errorf("%s: the batch was stopped before it was planned: what it had touched is as it was; apply the set again", path)}
+		}
+		if err := v.print("The batch was stopped before it was planned: what it had touched is as it was. It begins again.\n\n"); err != nil {
+			return err
+		}
+		return v.applySet(ctx, *set, setPath)
+	})
+}
+
+// goOn does the rest of a batch.
+func (v *visit) goOn(ctx context.Context, rec journal.Record) error {
+	p, err := prog.Resume(ctx, v.Session, rec)
+	if err != nil {
+		return v.leave(err)
+	}
+	b, err := v.carryOut(ctx, p, endedProven)
+	if err != nil {
+		return err
+	}
+	return v.outcome(b)
+}
+
+// putBack puts back what a batch touched before it was planned.
+func (v *visit) putBack(ctx context.Context, rec journal.Record) error {
+	p, err := prog.Undo(ctx, v.Session, rec)
+	if err != nil {
+		return v.leave(err)
+	}
+	b, err := v.carryOut(ctx, p, endedPutBack)
+	if err != nil || b.Good() {
+		return err
+	}
+	return v.outcome(b)
+}
+
+// leave closes a journal that can still be gone on with. Where the decoder is another, that is all there is to say.
+func (v *visit) leave(err error) error {
+	var other prog.OtherDecoder
+	if errors.As(err, &other) {
+		return errors.Join(err, v.recorder.Close())
+	}
+	return v.halfway(err, true)
+}
+
+// unfinished finds the newest journal in a folder of a batch that was to apply a set and did not end.
+func unfinished(folder, name, title string) (path string, err error) {
+	entries, err := os.ReadDir(folder)
+	if err != nil {
+		return "", err
+	}
+	var newest time.Time
+	for _, e := range entries {
+		if !strings.HasPrefix(e.Name(), name+"-") || filepath.Ext(e.Name()) != ".journal" {
+			continue
+		}
+		p := filepath.Join(folder, e.Name())
+		rec, err := journal.Read(p)
+		if err != nil || rec.Batch != "apply" || rec.Title != title || rec.Ended != "" || rec.When.Before(newest) {
+			continue
+		}
+		path, newest = p, rec.When
+	}
+	if path == "" {
+		return "", fmt.Errorf("no unfinished journal of %s is in this folder: apply the set without --resume", name)
+	}
+	return path, nil
+}

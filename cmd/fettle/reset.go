@@ -1,0 +1,200 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"fettle/nmra"
+	"fettle/nmra/cv"
+	"fettle/prog"
+	"fettle/prog/regset"
+)
+
+// newReset makes the verb reset.
+func newReset() *cobra.Command {
+	cmd := exits(&cobra.Command{
+		Use:   "reset [REG...] [flags]",
+		Short: "Reset the decoder to its factory values, and say what that changed.",
+		Long: `The registers are read first and kept in a journal, so that undo can put them back; then comes the factory reset as
+NMRA S-9.2.3 has it, with its power cycles; then they are read again, and each that changed is named. Registers that
+are not read change too, and can't be put back: give all that you care for. Without REG they are 1 to 256, or, on a
+decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
+		Example:               "  fettle reset\n  fettle reset 1-512 --then tram-3.toml",
+		DisableFlagsInUseLine: true,
+	}, map[status]string{
+		done:   "reset, and proven; with --then: and every register of the set holds what is wanted",
+		saidNo: "the decoder took no reset, or a register could not be proven; with --then: or does not hold what is wanted",
+		badUse: "a bad flag or file, or you said no", stationFailed: "the station failed, or an overload",
+		noDecoder: "nothing answers, or more than one decoder does", stopped: "stopped half-way; the journal named can undo it",
+	})
+	track := addTrack(cmd)
+	sure := false
+	addMark(cmd.Flags(), &sure, true, "yes", "do not ask first")
+	then := cmd.Flags().String("then", "", "apply the register set `SET` after it, and prove it")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		registers, values, err := parseSettings(args)
+		if err == nil && len(values) > 0 {
+			err = fmt.Errorf("found a value, want registers only")
+		}
+		if err != nil {
+			return misuse(cmd, "%w", err)
+		}
+		var set *regset.Set
+		if *then != "" {
+			s, err := regset.Read(*then)
+			if err != nil {
+				return err
+			}
+			set = &s
+		}
+		return track.visit(cmd, func(ctx context.Context, v *visit) error {
+			if !sure && terminal(os.Stdin) && !confirmed(cmd) {
+				return failure{badUse, fmt.Errorf("not confirmed: nothing was written")}
+			}
+			return v.reset(ctx, registers, set, *then)
+		})
+	}
+	return cmd
+}
+
+// confirmed asks a person.
+func confirmed(cmd *cobra.Command) bool {
+	fmt.Fprint(cmd.ErrOrStderr(), "Reset this decoder to its factory values? What it holds is lost, but for what the journal keeps. yes or no: ")
+	answer, _ := bufio.NewReader(cmd.InOrStdin()).ReadString('\n')
+	return strings.TrimSpace(answer) == "yes"
+}
+
+// resetDocument is what --json says of a reset.
+type resetDocument struct {
+	stationDocument
+	Acknowledged bool              `json:"acknowledged"`
+	PowerCycles  int               `json:"power_cycles"`
+	Registers    []changedDocument `json:"registers"` // that the decoder has
+	Changed      int               `json:"changed"`
+	Unsure       int               `json:"unsure"`
+	costDocument
+	Journal *string        `json:"journal"`
+	Then    *batchDocument `json:"then,omitempty"`
+}
+
+type changedDocument struct {
+	Register cv.Register `json:"register"`
+	Before   *uint8      `json:"before"` // null where it is not proven
+	After    *uint8      `json:"after"`  // likewise
+	Changed  bool        `json:"changed"`
+}
+
+// reset resets the decoder, says what that changed, and puts a set on it where there is one.
+func (v *visit) reset(ctx context.Context, registers []cv.Register, set *regset.Set, path string) error {
+	if len(registers) == 0 {
+		registers = resetRegisters(v.Mode())
+	}
+	result, err := v.factoryReset(ctx, registers)
+	if err != nil {
+		return err
+	}
+	d := v.resetReport(result)
+	text := resetTable(result) + v.resetSummary(d)
+	good := d.Unsure == 0 && (d.Acknowledged || d.Changed > 0)
+	if set == nil {
+		if err := v.answer(text, d); err != nil {
+			return err
+		}
+		return verdict(good)
+	}
+	if err := v.print("%s\n", text); err != nil {
+		return err
+	}
+	b, err := v.putSet(ctx, *set, path)
+	if err != nil {
+		return err
+	}
+	then := v.report(b)
+	d.Then = &then
+	if err := v.answer(v.batchText(b), d); err != nil {
+		return err
+	}
+	return verdict(good && b.Good())
+}
+
+// resetRegisters are read before and after a reset where nobody says which. A decoder without direct mode is asked byte by byte: those that
+// every old decoder is likely to have.
+func resetRegisters(mode nmra.Mode) []cv.Register {
+	ranges := []string{"1-8", "17-19", "29"}
+	if mode == nmra.Direct {
+		ranges = []string{"1-256"}
+	}
+	registers, _, _ := parseSettings(ranges)
+	return registers
+}
+
+func (v *visit) factoryReset(ctx context.Context, registers []cv.Register) (prog.ResetResult, error) {
+	j, err := v.newJournal(ctx, "reset", "reset", "factory reset")
+	if err != nil {
+		return prog.ResetResult{}, err
+	}
+	v.recorder.Journal = j
+	result, err := prog.Reset(ctx, v.Session, registers)
+	if err != nil {
+		return result, v.halfway(err, false)
+	}
+	return result, j.End(endedReset)
+}
+
+func (v *visit) resetReport(result prog.ResetResult) resetDocument {
+	d := resetDocument{
+		stationDocument: v.station, costDocument: v.cost(), Journal: v.journalPath(),
+		Acknowledged: result.Acknowledged, PowerCycles: result.Cycles, Registers: []changedDocument{},
+	}
+	for _, r := range result.Rows {
+		if r.Before.State == prog.Absent && r.After.State == prog.Absent {
+			continue
+		}
+		d.Registers = append(d.Registers, changedDocument{r.Register, proven(r.Before), proven(r.After), r.Changed()})
+		switch {
+		case r.Before.State == prog.Unsure, r.After.State == prog.Unsure:
+			d.Unsure++
+		case r.Changed():
+			d.Changed++
+		}
+	}
+	return d
+}
+
+// resetTable shows what changed, and what could not be proven.
+func resetTable(result prog.ResetResult) string {
+	t := newTable(column{"register", true}, column{"was", true}, column{"now", true}, column{"", false})
+	for _, r := range result.Rows {
+		switch {
+		case r.Before.State == prog.Unsure, r.After.State == prog.Unsure:
+			t.AppendRow([]any{r.Register, shown(r.Before), shown(r.After), "unsure: could not be proven"})
+		case r.Changed():
+			t.AppendRow([]any{r.Register, shown(r.Before), shown(r.After), cv.Explain(r.Register).Name + bitWords(r.Register, r.Before.Value, r.After.Value)})
+		}
+	}
+	if t.Length() == 0 {
+		return ""
+	}
+	return t.Render() + "\n\n"
+}
+
+func (v *visit) resetSummary(d resetDocument) string {
+	text := fmt.Sprintf("Factory reset, complete after %s: %d of %s that were read changed", count(d.PowerCycles, "power cycle"), d.Changed, count(len(d.Registers), "register"))
+	if d.Unsure > 0 {
+		text += fmt.Sprintf(", %d unsure", d.Unsure)
+	}
+	text += ".\n"
+	if !d.Acknowledged {
+		text += "The decoder did not acknowledge the reset.\n"
+	}
+	text += v.work()
+	if d.Journal != nil {
+		text += " Journal: " + *d.Journal
+	}
+	return text + "\n"
+}

@@ -1,0 +1,223 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"fettle/nmra/cv"
+	"fettle/prog"
+	"fettle/prog/journal"
+	"fettle/station"
+)
+
+// trackFlags are those of a verb that works on the programming track.
+type trackFlags struct {
+	*stationFlags
+	bound  float64
+	asJSON *bool
+}
+
+func addTrack(cmd *cobra.Command) *trackFlags {
+	t := &trackFlags{stationFlags: addStation(cmd), bound: prog.DefaultBound, asJSON: jsonFlag(cmd)}
+	cmd.Flags().Var(chance{&t.bound}, "bound", "the `CHANCE` of a wrong value up to which a value counts as read")
+	return t
+}
+
+// chance is a flag's chance of a wrong value.
+type chance struct{ to *float64 }
+
+const leastChance, mostChance = 1e-12, 0.01
+
+func (c chance) Set(s string) error {
+	x, err := strconv.ParseFloat(s, 64)
+	if err != nil || !(x >= leastChance && x <= mostChance) {
+		return fmt.Errorf("want a chance from %g to %g, as 1e-6", leastChance, mostChance)
+	}
+	*c.to = x
+	return nil
+}
+
+func (c chance) String() string {
+	if c.to == nil {
+		return ""
+	}
+	return strconv.FormatFloat(*c.to, 'g', -1, 64)
+}
+
+func (chance) Type() string { return "number" }
+
+// visit is one stay of a decoder on the programming track, as a verb sees it.
+type visit struct {
+	*prog.Session
+	recorder recorder
+	station  stationDocument
+	stdout   io.Writer
+	asJSON   bool
+	progress func(doing string, done, of int)
+	folder   string // of new journals
+	flags    string // that bring a command to the same station, with a space before each
+}
+
+// stationDocument is what every --json says of the station.
+type stationDocument struct {
+	Station   string `json:"station"`
+	Simulated bool   `json:"simulated"`
+}
+
+// costDocument is what every --json says of the work.
+type costDocument struct {
+	Operations int   `json:"operations"`
+	AirtimeMS  int64 `json:"airtime_ms"`
+}
+
+// refusalDocument is what --json says where the decoder says no and there is nothing else to say.
+type refusalDocument struct {
+	stationDocument
+	Refused string `json:"refused"`
+}
+
+// visit opens the station, says which it is, does the job, and turns the track off whatever happens.
+func (t *trackFlags) visit(cmd *cobra.Command, job func(ctx context.Context, v *visit) error) (err error) {
+	s, err := t.open()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	v := &visit{
+		stdout: cmd.OutOrStdout(), asJSON: *t.asJSON,
+		progress: progress(cmd.ErrOrStderr()), folder: ".", flags: t.flags(),
+	}
+	return v.do(cmd.Context(), s, t.bound, job)
+}
+
+// flags repeats the flags that say which station it is.
+func (s *stationFlags) flags() string {
+	if s.where == "" {
+		return ""
+	}
+	return " --station " + shellWord(s.where)
+}
+
+// do starts a session on a station and does the job.
+func (v *visit) do(ctx context.Context, s station.Station, bound float64, job func(ctx context.Context, v *visit) error) error {
+	if err := v.arrive(s); err != nil {
+		return err
+	}
+	track, ok := s.(station.ProgrammingTrack)
+	if !ok {
+		return failure{badUse, fmt.Errorf("%v: it has no programming track", s.Describe())}
+	}
+	var err error
+	if v.Session, err = prog.Start(ctx, track, bound, &v.recorder); err == nil {
+		v.Progress = v.progress
+		err = job(ctx, v)
+		if v.recorder.Journal == nil && (err == nil || errors.Is(err, context.Canceled)) {
+			err = errors.Join(err, v.Restore(context.WithoutCancel(ctx)))
+		}
+	}
+	if err = said(err); err != nil && err.Error() != "" {
+		v.progress("stopping", 1, 1) // takes what was drawn off the screen
+		if v.asJSON && statusOf(err) == saidNo {
+			err = errors.Join(err, printJSON(v.stdout, refusalDocument{v.station, err.Error()}))
+		}
+	}
+	return err
+}
+
+// arrive says which station it is.
+func (v *visit) arrive(s station.Station) error {
+	d := s.Describe()
+	v.station = stationDocument{d.String(), d.Simulated}
+	return v.print("%v\n\n", d)
+}
+
+// said gives the error of a job its status. One that is neither the station's nor that of a file is what the decoder said.
+func said(err error) error {
+	var file *fs.PathError
+	if err == nil || statusOf(err) != badUse || errors.As(err, &file) {
+		return err
+	}
+	return failure{saidNo, err}
+}
+
+// print prints for people; a program gets its document in the end.
+func (v *visit) print(format string, args ...any) error {
+	if v.asJSON {
+		return nil
+	}
+	_, err := fmt.Fprintf(v.stdout, format, args...)
+	return err
+}
+
+// answer prints what came of a job: text for people, or document.
+func (v *visit) answer(text string, document any) error {
+	if v.asJSON {
+		return printJSON(v.stdout, document)
+	}
+	_, err := io.WriteString(v.stdout, text)
+	return err
+}
+
+func (v *visit) cost() costDocument {
+	t := v.Tally()
+	return costDocument{t.Operations, t.Airtime.Milliseconds()}
+}
+
+// work says what it has taken so far: "214 questions, 9.6 s on the track."
+func (v *visit) work() string {
+	t := v.Tally()
+	return fmt.Sprintf("%s, %.1f s on the track.", count(t.Operations, "question"), t.Airtime.Seconds())
+}
+
+// recorder keeps things in the journal of the batch at hand. Without one nothing may be written but registers 31 and 32, which choose
+// the index page that is read, and are put back.
+type recorder struct{ *journal.Journal }
+
+func (r *recorder) Held(values cv.Values) error {
+	if r.Journal == nil {
+		return nil
+	}
+	return r.Journal.Held(values)
+}
+
+func (r *recorder) Wanted(values cv.Values) error {
+	if r.Journal == nil {
+		return errors.New("nothing may be written without a journal")
+	}
+	return r.Journal.Wanted(values)
+}
+
+func (r *recorder) Writing(register cv.Register, value uint8) error {
+	if r.Journal != nil {
+		return r.Journal.Writing(register, value)
+	}
+	if register.CV != cv.IndexHigh && register.CV != cv.IndexLow {
+		return fmt.Errorf("register %v may not be written without a journal", register)
+	}
+	return nil
+}
+
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// shellWord quotes a word of a command where a shell would not take it as it is.
+func shellWord(s string) string {
+	plain := func(r rune) bool {
+		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_./:+@%,", r)
+	}
+	if s != "" && strings.IndexFunc(s, func(r rune) bool { return !plain(r) }) < 0 {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}

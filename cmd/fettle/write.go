@@ -1,0 +1,171 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"fettle/nmra"
+	"fettle/nmra/cv"
+	"fettle/prog"
+	"fettle/prog/regset"
+	"fettle/station"
+)
+
+// newWrite makes the verb write.
+func newWrite() *cobra.Command {
+	cmd := exits(&cobra.Command{
+		Use:   "write REG=VALUE... [flags]",
+		Short: "Set registers, and prove each value.",
+		Long: `REG is a register, as 3, one on an index page, as 260@16.3, or one bit, as 29.5. It is done as apply does a set: read
+first, journal, write what differs, read back, and again after a power cycle.
+
+With --main the values go to a decoder on the main track, where nothing comes back: they are sent, not proven. Every
+decoder at that address takes them. The vehicle stands on a live track and may move: keep hands and tools clear.`,
+		Example:               "  fettle write 3=12 4=9 29.3=1\n  fettle write --main --address 4203 --long 3=12",
+		DisableFlagsInUseLine: true,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return misuse(cmd, "nothing to write: want REG=VALUE, as 3=12 or 29.5=1")
+			}
+			return nil
+		},
+	}, map[status]string{
+		done:   "every register holds its value, and that is proven; with --main: sent, not proven",
+		saidNo: "a register does not, or could not be proven", badUse: "no such register or value",
+		stationFailed: "the station failed, or an overload", noDecoder: "nothing answers, or more than one decoder does",
+		stopped: "stopped half-way; the journal named can resume it or undo it",
+	})
+	track := addTrack(cmd)
+	onMain := mainFlags{}
+	addMark(cmd.Flags(), &onMain.on, true, "main", "send to a decoder on the main track; needs --address")
+	cmd.Flags().Var(between(&onMain.address, 0, nmra.MaxLong), "address", "with --main: the decoder's address, 1 to 127, or with --long to 10239")
+	addMark(cmd.Flags(), &onMain.long, true, "long", "with --main: the address is a long one")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		set, err := parseWrites(args)
+		if err != nil {
+			return misuse(cmd, "%w", err)
+		}
+		switch {
+		case onMain.on:
+			return track.writeMain(cmd, onMain, set)
+		case onMain.long, cmd.Flags().Changed("address"):
+			return misuse(cmd, "--address and --long: want them with --main only; fettle apply sets a decoder's address")
+		}
+		return track.visit(cmd, func(ctx context.Context, v *visit) error { return v.write(ctx, set) })
+	}
+	return cmd
+}
+
+// parseWrites makes a set of arguments of the form REG=VALUE and BIT=VALUE. What a set must not say is an error.
+func parseWrites(args []string) (regset.Set, error) {
+	set := regset.Set{Title: "write " + strings.Join(args, " "), Bits: map[cv.Bit]bool{}}
+	var whole []string
+	for _, arg := range args {
+		notation, text, valued := strings.Cut(arg, "=")
+		if !valued {
+			return set, fmt.Errorf("%s: found no value, want REG=VALUE", arg)
+		}
+		if _, err := cv.ParseRegister(notation); err == nil || !strings.Contains(notation, ".") {
+			whole = append(whole, arg)
+			continue
+		}
+		bit, err := cv.ParseBit(notation)
+		if err != nil {
+			return set, err
+		}
+		if text != "0" && text != "1" {
+			return set, fmt.Errorf("%s: found %q, want 0 or 1 for a bit", arg, text)
+		}
+		if _, twice := set.Bits[bit]; twice {
+			return set, fmt.Errorf("%s: bit %v comes twice", arg, bit)
+		}
+		set.Bits[bit] = text == "1"
+	}
+	var err error
+	if _, set.Registers, err = parseSettings(whole); err != nil {
+		return set, err
+	}
+	zeros := cv.Values{}
+	for _, r := range set.Needs() {
+		zeros[r] = 0
+	}
+	_, err = set.Wanted(zeros)
+	return set, err
+}
+
+// write puts the values on the decoder.
+func (v *visit) write(ctx context.Context, set regset.Set) error {
+	j, err := v.newJournal(ctx, "write", "write", set.Title)
+	if err != nil {
+		return err
+	}
+	b, err := v.batch(ctx, j, func() (prog.Plan, error) { return prog.Prepare(ctx, v.Session, set) })
+	if err != nil {
+		return err
+	}
+	return v.outcome(b)
+}
+
+// mainFlags are those of a write on the main.
+type mainFlags struct {
+	on      bool
+	address uint16
+	long    bool
+}
+
+// sentDocument is what --json says of a write on the main.
+type sentDocument struct {
+	stationDocument
+	Address   addressDocument `json:"address"`
+	Registers []valueDocument `json:"registers"`
+	Proven    bool            `json:"proven"` // never: nothing comes back
+}
+
+// writeMain sends the values to an address on the main.
+func (t *trackFlags) writeMain(cmd *cobra.Command, m mainFlags, set regset.Set) (err error) {
+	address := nmra.Address{Kind: nmra.Short, Number: m.address}
+	if m.long {
+		address.Kind = nmra.Long
+	}
+	switch {
+	case !cmd.Flags().Changed("address"):
+		return misuse(cmd, "--main: no --address, want that of the decoder")
+	case !address.Valid():
+		return misuse(cmd, "--address %d: want 1 to %d, or --long with it", m.address, nmra.MaxShort)
+	case len(set.Bits) > 0:
+		return misuse(cmd, "--main: found a bit, want whole registers: the others of its bits are not known there")
+	}
+	for r := range set.Registers {
+		if r.Page != (cv.Page{}) {
+			return misuse(cmd, "--main: found %v, want registers without a page: set 31 and 32 first, then %d", r, r.CV)
+		}
+	}
+	s, err := t.open()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	v := &visit{stdout: cmd.OutOrStdout(), asJSON: *t.asJSON}
+	if err := v.arrive(s); err != nil {
+		return err
+	}
+	mainTrack, ok := s.(station.Main)
+	if !ok {
+		return failure{badUse, fmt.Errorf("%v: it has no main track", s.Describe())}
+	}
+	d := sentDocument{v.station, addressDocument{address.Number, m.long}, nil, false}
+	text := ""
+	for _, r := range set.Registers.Registers() {
+		value := set.Registers[r]
+		if err := prog.WriteOnMain(cmd.Context(), mainTrack, address, r.CV, value); err != nil {
+			return err
+		}
+		d.Registers = append(d.Registers, valueDocument{r, value})
+		text += fmt.Sprintf("register %v = %d to %v: sent, not proven\n", r, value, address)
+	}
+	return v.answer(text, d)
+}
