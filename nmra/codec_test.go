@@ -236,6 +236,25 @@ func TestLongerPacketsGoBackToTheSameBytes(t *testing.T) {
 	}
 }
 
+func TestIdleHasNoFieldAndEachIsRefusedByItsName(t *testing.T) {
+	fields := reflect.TypeFor[Instruction]()
+	for n := 1; n < fields.NumField(); n++ { // all but Kind
+		i := Instruction{Kind: Idle}
+		switch f := reflect.ValueOf(&i).Elem().Field(n); f.Kind() {
+		case reflect.Struct:
+			i.Address.Number = 1
+		case reflect.Bool:
+			f.SetBool(true)
+		default:
+			f.SetUint(1)
+		}
+		var refused *FieldError
+		if _, err := i.Encode(); !errors.As(err, &refused) || refused.Field != fields.Field(n).Name || refused.Found != 1 {
+			t.Errorf("%s: %v", fields.Field(n).Name, err)
+		}
+	}
+}
+
 func TestEncodeNamesTheFieldThatItRefuses(t *testing.T) {
 	at55, at112 := Address{Short, 55}, Address{Short, 112}
 	for _, c := range []struct {

@@ -82,13 +82,19 @@ var rules = [...]struct {
 
 // used is the set of fields that are not zero.
 func (i *Instruction) used() field {
-	var set field
-	for n, number := range i.numbers() {
-		if number != 0 {
-			set |= 1 << n
-		}
+	return in(i.Steps != 0, fieldSteps) | in(i.Step != 0, fieldStep) | in(i.Forward, fieldForward) |
+		in(i.IgnoreDirection, fieldIgnoreDirection) | in(i.Light, fieldLight) | in(i.On, fieldOn) |
+		in(i.Group != 0, fieldGroup) | in(i.States != 0, fieldStates) | in(i.State != 0, fieldState) |
+		in(i.Consist != 0, fieldConsist) | in(i.Output != 0, fieldOutput) | in(i.CV != 0, fieldCV) |
+		in(i.Value != 0, fieldValue) | in(i.Bit != 0, fieldBit) | in(i.BitValue, fieldBitValue) |
+		in(i.Register != 0, fieldRegister)
+}
+
+func in(condition bool, f field) field {
+	if condition {
+		return f
 	}
-	return set
+	return 0
 }
 
 // numbers are the fields in the order of their bits in a set of fields.
