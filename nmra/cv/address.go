@@ -9,19 +9,18 @@ import (
 
 // Registers that decide what others mean (S-9.2.2).
 const (
-	PrimaryAddress  nmra.CV = 1
-	Version         nmra.CV = 7
-	Maker           nmra.CV = 8
-	LockKey         nmra.CV = 15 // writes are obeyed only while it equals LockNumber
-	LockNumber      nmra.CV = 16
-	ExtendedHigh    nmra.CV = 17
-	ExtendedLow     nmra.CV = 18
-	Consist         nmra.CV = 19
-	Configuration   nmra.CV = 29
-	IndexHigh       nmra.CV = 31
-	IndexLow        nmra.CV = 32
-	ExtendedMaker   nmra.CV = 107 // and 108, where Maker holds MakerIsExtended
-	ExtendedVersion nmra.CV = 109 // to 111
+	PrimaryAddress nmra.CV = 1
+	Version        nmra.CV = 7
+	Maker          nmra.CV = 8
+	LockKey        nmra.CV = 15 // writes are obeyed only while it equals LockNumber
+	LockNumber     nmra.CV = 16
+	ExtendedHigh   nmra.CV = 17
+	ExtendedLow    nmra.CV = 18
+	Consist        nmra.CV = 19
+	Configuration  nmra.CV = 29
+	IndexHigh      nmra.CV = 31
+	IndexLow       nmra.CV = 32
+	ExtendedMaker  nmra.CV = 107 // and 108, where Maker holds MakerIsExtended
 )
 
 // Bits of [Configuration] (S-9.2.2).

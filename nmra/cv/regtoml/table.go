@@ -241,6 +241,8 @@ func (t *Table) get(key, want string, kinds ...kind) (value, bool) {
 
 func wantInt(min, max int64) string {
 	switch {
+	case min == max:
+		return strconv.FormatInt(min, 10)
 	case min == math.MinInt64 && max == math.MaxInt64:
 		return "a whole number"
 	case max == math.MaxInt64:
