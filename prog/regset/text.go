@@ -152,7 +152,8 @@ func appendList[T any](b []byte, key string, items []T, text func(T) string) []b
 	return append(b, "]\n"...)
 }
 
-// name writes a register, a range or a bit as a TOML key: without quotes only a number, and a bit of a register without a page, which TOML takes for a dotted key.
+// name writes a register, a range or a bit as a TOML key: without quotes only a number, and a bit of a register without a page, which
+// TOML takes for a dotted key.
 func name(notation string) string {
 	if strings.ContainsAny(notation, "@-") {
 		return quote(notation)

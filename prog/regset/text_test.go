@@ -167,8 +167,10 @@ func TestASurveyReadsBackAsItWasWritten(t *testing.T) {
 
 func FuzzParse(f *testing.F) {
 	for _, text := range []string{
-		"format = 1\ntitle = \"a\"\n[decoder]\nmaker = 13\nversion = 21\n[address]\nlong = 4203\n[registers]\n3 = 12\n\"67-70\" = [2, 5, 9, 14]\n\"260@16.3\" = 7\n[bits]\n29.3 = true",
-		"when = 2026-11-25T07:41:03Z\nstation = \"b\"\nabsent = [\"96-104\"]\nunsure = [\"3\"]\nchanging = [\"892\"]\npages = [\"16.0\"]\n[registers]\n\"1-2\" = [3, 4]",
+		"format = 1\ntitle = \"a\"\n[decoder]\nmaker = 13\nversion = 21\n[address]\nlong = 4203\n" +
+			"[registers]\n3 = 12\n\"67-70\" = [2, 5, 9, 14]\n\"260@16.3\" = 7\n[bits]\n29.3 = true",
+		"when = 2026-11-25T07:41:03Z\nstation = \"b\"\nabsent = [\"96-104\"]\nunsure = [\"3\"]\nchanging = [\"892\"]\n" +
+			"pages = [\"16.0\"]\n[registers]\n\"1-2\" = [3, 4]",
 		"address.short = 3\r\nbits.\"29.1\" = false\r\n",
 	} {
 		f.Add([]byte(text))
