@@ -67,7 +67,8 @@ func (s *Session) prove(ctx context.Context, r cv.Register, prior *[hypotheses]f
 	case !ok:
 		return Reading{Register: r}, nil
 	case h == absent:
-		return Reading{Register: r, State: Absent, Wrong: s.belief.others(h)}, nil
+		got := Reading{Register: r, State: Absent, Wrong: s.belief.others(h)}
+		return got, s.present(ctx)
 	}
 	s.held[r] = uint8(h)
 	return Reading{Register: r, State: Proven, Value: uint8(h), Wrong: s.belief.others(h)}, nil
@@ -77,6 +78,12 @@ func (s *Session) prove(ctx context.Context, r cv.Register, prior *[hypotheses]f
 func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, prior *[hypotheses]float64) (h int, ok bool, err error) {
 	if _, _, reached := mode.Register(c); mode != nmra.Direct && !reached {
 		return absent, true, nil
+	}
+	if mode == nmra.AddressOnly {
+		addresses := *prior // no other value can be asked for (S-9.2.3, section E: 0DDDDDDD)
+		addresses[0] = 0
+		clear(addresses[nmra.MaxShort+1 : absent])
+		prior = &addresses
 	}
 	b := s.belief
 	b.expect(prior, &s.noise)

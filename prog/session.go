@@ -22,6 +22,7 @@ var (
 	ErrNothing = errors.New("nothing is on the programming track: no current flows")
 	ErrSilent  = errors.New("what is on the programming track draws current but answers in no mode: clean its wheels and the rails, and see that it is a decoder")
 	ErrSeveral = errors.New("more than one decoder answers: leave only one vehicle on the programming track")
+	ErrGone    = errors.New("the decoder does not answer any more: put it back on the track, and clean its wheels and the rails")
 )
 
 // Recorder keeps what must outlive a crash. Its methods return only when it is kept for good; if they fail, nothing is
@@ -52,6 +53,7 @@ type Session struct {
 	held     cv.Values // proven in this session, and nothing has touched it since
 	home     *cv.Page  // CV 31 and 32 as they were found, once a page has been turned to
 	lonely   bool      // no second decoder was found on the track
+	mark     Reading   // what Start read: CV 8, or CV 1 where only the address can be asked
 	tally    Tally
 
 	// Progress, where it is set, is told how far the work at hand has come: after each register.
@@ -80,6 +82,7 @@ func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, r
 			return nil, err
 		}
 		if got.State == Proven {
+			s.mark = got
 			return s, s.alone(ctx, got)
 		}
 	}
@@ -101,13 +104,33 @@ func (s *Session) Pulse() station.Answer { return s.pulse }
 // Rest is the current that the decoder draws when nothing happens.
 func (s *Session) Rest() station.Milliamps { return s.rest }
 
-// PowerCycle turns the track off and on. What the decoder was known to hold is to be read again afterwards.
+// PowerCycle turns the track off and on. What the decoder was known to hold is to be read again afterwards. Errors: [ErrGone]; those of
+// the station.
 func (s *Session) PowerCycle(ctx context.Context) error {
 	if err := s.track.PowerOff(ctx); err != nil {
 		return fmt.Errorf("turning the programming track off: %w", err)
 	}
 	clear(s.held)
-	return s.powerOn(ctx)
+	if err := s.powerOn(ctx); err != nil {
+		return err
+	}
+	if s.rest < leastDraw {
+		return ErrGone
+	}
+	return nil
+}
+
+// present makes sure, where a register does not answer, that this is not for want of a decoder: the one that [Start] read still does.
+// Errors: [ErrGone].
+func (s *Session) present(ctx context.Context) error {
+	if s.mark.State != Proven {
+		return nil
+	}
+	h, ok, err := s.settle(ctx, s.mode, s.mark.Register.CV, prior(s.mark.Register, []uint8{s.mark.Value}))
+	if ok && h == absent {
+		return ErrGone
+	}
+	return err
 }
 
 func (s *Session) powerOn(ctx context.Context) error {

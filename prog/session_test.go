@@ -4,9 +4,12 @@ import (
 	"context"
 	"errors"
 	"testing"
+	"time"
 
 	"fettle/nmra"
 	"fettle/nmra/cv"
+	"fettle/prog/journal"
+	"fettle/station"
 	"fettle/station/bench"
 
 	"github.com/google/go-cmp/cmp"
@@ -98,4 +101,60 @@ func steady(d *bench.Decoder, but ...cv.Register) cv.Values {
 		delete(v, r)
 	}
 	return v
+}
+
+func TestADecoderThatIsTakenOffIsNotTakenForOneWithoutRegisters(t *testing.T) {
+	spec, err := bench.BuiltIn("tram-3")
+	if err != nil {
+		t.Fatal(err)
+	}
+	gone := 0
+	for after := 100 * time.Millisecond; ; after += 170 * time.Millisecond {
+		spec.Faults = bench.Faults{RemovedAfter: after}
+		track := bench.New(spec.New(1))
+		err := func() error {
+			s, err := Start(t.Context(), track, DefaultBound, new(memory))
+			if err != nil {
+				return err
+			}
+			p, err := s.plan(t.Context(), "test", journal.Decoder{}, cv.Values{at(3): 99, at(4): 98, at(200): 1}, nil)
+			if err != nil {
+				return err
+			}
+			b, err := p.Apply(t.Context(), s)
+			if b.Count(NoRegister) != 1 && err == nil {
+				t.Fatalf("taken off after %v: %v, want register 200 absent and no other", after, states(b))
+			}
+			return err
+		}()
+		switch {
+		case err == nil && gone < 10:
+			t.Fatalf("seen to be gone %d times only", gone)
+		case err == nil:
+			return
+		case errors.Is(err, ErrGone):
+			gone++
+		case !errors.Is(err, ErrNothing) && !errors.Is(err, ErrSilent):
+			t.Fatalf("taken off after %v: %v", after, err)
+		}
+	}
+}
+
+// mute is a track on which what draws current acknowledges nothing.
+type mute struct{ *bench.Bench }
+
+func (m mute) Service(ctx context.Context, a nmra.Access) (station.Answer, error) {
+	answer, err := m.Bench.Service(ctx, a)
+	answer.Acknowledged = false
+	return answer, err
+}
+
+func TestWhatDrawsCurrentAndAnswersInNoModeIsSaid(t *testing.T) {
+	spec, err := bench.BuiltIn("tram-3")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Start(t.Context(), mute{bench.New(spec.New(1))}, DefaultBound, nil); !errors.Is(err, ErrSilent) {
+		t.Errorf("got %v, want %v", err, ErrSilent)
+	}
 }
