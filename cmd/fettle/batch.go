@@ -142,22 +142,22 @@ func planTable(steps []prog.Step) string {
 	return t.Render() + "\n"
 }
 
-func stepWords(s prog.Step) string {
+func stepWords(step prog.Step) string {
 	var words string
 	switch {
-	case s.Before.State == prog.Absent:
+	case step.Before.State == prog.Absent:
 		return "left out: the decoder has no such register"
-	case s.Before.State == prog.Unsure:
+	case step.Before.State == prog.Unsure:
 		return "left out: what it holds could not be proven"
-	case s.Kept:
+	case step.Kept:
 		words = "not in the set, kept as it is"
-	case s.Changes():
-		words = "write" + bitWords(s.Register, s.Before.Value, s.Wanted)
+	case step.Changes():
+		words = "write" + bitWords(step.Register, step.Before.Value, step.Wanted)
 	default:
 		return "already right"
 	}
-	if s.Why != "" {
-		words += "; " + s.Why
+	if step.Why != "" {
+		words += "; " + step.Why
 	}
 	return words
 }

@@ -64,7 +64,7 @@ func (v *visit) undo(ctx context.Context, rec journal.Record, path string) error
 
 // undoPlan says what will be put back. A journal may name hundreds of registers that hold what they held: those are counted.
 func undoPlan(p prog.Plan) string {
-	steps := slices.DeleteFunc(slices.Clone(p.Steps), func(s prog.Step) bool { return s.Before.State == prog.Proven && !s.Changes() })
+	steps := slices.DeleteFunc(slices.Clone(p.Steps), func(step prog.Step) bool { return step.Before.State == prog.Proven && !step.Changes() })
 	right := len(p.Steps) - len(steps)
 	if len(steps) == 0 {
 		return fmt.Sprintf("Nothing to put back: %s hold what they held.\n\n", count(right, "register"))
