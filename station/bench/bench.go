@@ -40,8 +40,8 @@ type Bench struct {
 	closed     bool
 	sensor     sensor
 	sampled    time.Duration     // up to here
-	current    station.Milliamps // of the last sample
-	overloaded time.Duration     // how long it has been too much
+	above      time.Duration     // how long the current has been above mostCurrent
+	overloaded station.Milliamps // the current that was, for longer than mostOverload
 	rest       station.Milliamps // after power-on
 	release    []func() error    // on Close
 }
@@ -96,7 +96,7 @@ func (b *Bench) PowerOn(ctx context.Context) (station.Draw, error) {
 	if b.used {
 		b.now += unpowered
 	}
-	b.on, b.used, b.overloaded, b.sampled, b.sensor = true, true, 0, b.now, sensor{}
+	b.on, b.used, b.above, b.overloaded, b.sampled, b.sensor = true, true, 0, 0, b.now, sensor{}
 	for _, d := range b.decoders {
 		d.powerOn(b.now)
 	}
@@ -227,29 +227,37 @@ func (b *Bench) cut() {
 	}
 }
 
-// play plays one packet, bit by bit.
+// play plays one packet, bit by bit. What a decoder draws changes only when it acts, so the sampling of the current waits until then.
 func (b *Bench) play(p nmra.Packet, preamble int) error {
 	for one := range p.Bits(preamble) {
 		b.now += nmra.BitTime(one)
-		b.sense()
-		cutting := false
 		for _, d := range b.decoders {
-			d.bit(one, b.now)
-			cutting = cutting || d.cutting
-		}
-		if cutting {
-			for _, d := range b.decoders {
-				d.cutting = false
+			if d.hear(one, b.now) {
+				b.sense()
+				d.act()
 			}
-			b.cut()
+		}
+		if b.powerFails() {
 			return fmt.Errorf("simulated bench: the track lost its power, turn it on again: %w", station.ErrStation)
 		}
-		if b.overloaded > mostOverload {
-			b.cut()
-			return station.Overload{Current: b.current}
-		}
+	}
+	if b.sense(); b.overloaded > 0 {
+		b.cut()
+		return station.Overload{Current: b.overloaded}
 	}
 	return nil
+}
+
+// powerFails cuts the power where a decoder's faults have that in store.
+func (b *Bench) powerFails() (fails bool) {
+	for _, d := range b.decoders {
+		fails = fails || d.cutting
+		d.cutting = false
+	}
+	if fails {
+		b.cut()
+	}
+	return fails
 }
 
 // sense samples the current up to now: what all decoders draw together. Samples of a current that does not change are taken as one.
@@ -259,15 +267,16 @@ func (b *Bench) sense() {
 		if b.steady() {
 			length *= (b.now - b.sampled + sampleEvery - 1) / sampleEvery
 		}
-		b.current = 0
+		var current station.Milliamps
 		for _, d := range b.decoders {
-			b.current += d.current(b.sampled)
+			current += d.current(b.sampled)
 		}
-		b.sensor.sample(b.current, length)
-		if b.sampled += length; b.current > mostCurrent {
-			b.overloaded += length
-		} else {
-			b.overloaded = 0
+		b.sampled += length
+		b.sensor.sample(current, length)
+		if current <= mostCurrent {
+			b.above = 0
+		} else if b.above += length; b.above > mostOverload {
+			b.overloaded = max(b.overloaded, current)
 		}
 	}
 }

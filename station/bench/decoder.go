@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"fettle/nmra"
+	"fettle/nmra/wave"
 )
 
 // NMRA S-9.2.3 (July 2012), section D.
@@ -39,7 +40,8 @@ type Decoder struct {
 	powered     bool
 	since       time.Duration // power-on
 	inrushUntil time.Duration
-	receiver    receiver
+	receiver    wave.Receiver
+	complete    bool          // the receiver has a packet
 	service     bool          // in service mode
 	heard       time.Duration // the last reset or service-mode packet
 	last        nmra.Packet   // the last valid packet
@@ -77,7 +79,7 @@ func (d *Decoder) powerOn(now time.Duration) {
 		return
 	}
 	d.powered, d.since, d.inrushUntil = true, now, now+d.spec.Rest.InrushTime
-	d.receiver = receiver{}
+	d.receiver = wave.Receiver{}
 	d.service, d.last, d.run, d.lastToUs, d.runToUs, d.page = false, nmra.Packet{}, 0, nmra.Packet{}, 0, 1
 	d.highPending, d.pulse = false, pulse{}
 	d.powerOns++
@@ -104,8 +106,15 @@ func (d *Decoder) schedule() {
 	}
 }
 
-// happen lets everything happen that is due.
-func (d *Decoder) happen() {
+// hear takes a bit that ended at now, and says whether the decoder is to act.
+func (d *Decoder) hear(one bool, now time.Duration) bool {
+	d.now = now
+	d.complete = d.powered && d.receiver.Bit(one) == wave.Complete
+	return d.complete || now >= d.due
+}
+
+// act lets everything happen that is due, and takes in the packet that is complete.
+func (d *Decoder) act() {
 	if d.updating && d.now >= d.update.at && d.update.at < min(d.cutAt, d.goneAt) {
 		d.commit()
 	}
@@ -119,20 +128,10 @@ func (d *Decoder) happen() {
 		d.powerOff(d.now)
 		d.keep()
 	}
+	if d.complete && d.powered {
+		d.packet(d.receiver.Packet(), d.receiver.Lead())
+	}
 	d.schedule()
-}
-
-// bit gives the decoder a bit that ended at now.
-func (d *Decoder) bit(one bool, now time.Duration) {
-	if d.now = now; now >= d.due {
-		d.happen()
-	}
-	if !d.powered {
-		return
-	}
-	if p, preamble, ok := d.receiver.Bit(one); ok {
-		d.packet(p, preamble)
-	}
 }
 
 var reset, _ = nmra.Reset().Encode()

@@ -174,7 +174,6 @@ func (d *Decoder) begin(u update) (obeys bool, at time.Duration) {
 	if n := d.spec.Faults.PowerCutAtWrite; n > 0 && d.writes == uint64(n) {
 		d.cutAt = d.now + d.spec.WriteTime/2
 	}
-	d.schedule()
 	return true, u.at
 }
 

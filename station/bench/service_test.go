@@ -154,7 +154,7 @@ func TestAWriteIsAcknowledgedWhenTheMemoryIsUpdated(t *testing.T) {
 		}
 		for one := range p.Bits(nmra.LongPreamble) {
 			b.now += nmra.BitTime(one)
-			if d.bit(one, b.now); d.Values()[at(3)] == 99 {
+			if listen(d, one, b.now); d.Values()[at(3)] == 99 {
 				break
 			}
 		}

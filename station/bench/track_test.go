@@ -104,7 +104,7 @@ func playBehind(t testing.TB, b *Bench, preamble int, packets ...nmra.Packet) (p
 			b.now += nmra.BitTime(one)
 			var current station.Milliamps
 			for _, d := range b.decoders {
-				d.bit(one, b.now)
+				listen(d, one, b.now)
 				current += d.current(b.now)
 			}
 			if now := current > 50; now != high {
@@ -124,11 +124,18 @@ func playBehind(t testing.TB, b *Bench, preamble int, packets ...nmra.Packet) (p
 	return pulses
 }
 
+// listen gives a decoder one bit.
+func listen(d *Decoder, one bool, now time.Duration) {
+	if d.hear(one, now) {
+		d.act()
+	}
+}
+
 // silence lets time pass in which the track carries no packet.
 func silence(b *Bench, long time.Duration) {
 	for end := b.now + long; b.now < end; b.now += nmra.BitTime(true) {
 		for _, d := range b.decoders {
-			d.bit(true, b.now)
+			listen(d, true, b.now)
 		}
 	}
 	b.sampled = b.now
