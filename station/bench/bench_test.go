@@ -96,6 +96,17 @@ func TestMoreThan250MilliampsForMoreThan100MillisecondsCutsThePower(t *testing.T
 	}
 }
 
+func TestAnOverloadIsTimedAnewAfterEachPowerOn(t *testing.T) {
+	spec := plain()
+	spec.Rest.Current = 900
+	b := New(spec.New(1))
+	first, err := b.PowerOn(context.Background())
+	again, errAgain := b.PowerOn(context.Background())
+	if err == nil || errAgain == nil || again.Airtime != first.Airtime+unpowered {
+		t.Errorf("%v, %v; then %v, %v; want it to last as long", first.Airtime, err, again.Airtime, errAgain)
+	}
+}
+
 func TestTwoDecodersAnswerTogether(t *testing.T) {
 	tram, shunter := plain(), plain()
 	shunter.Registers = cv.Values{at(1): 7, at(3): 5, at(7): 5, at(8): 13}
@@ -172,6 +183,18 @@ func TestPowerLostInTheMiddleOfAWriteErasesTheRegister(t *testing.T) {
 	for value := range uint8(5) {
 		if !write(t, b, 2, value) {
 			t.Errorf("write %d after the fault was not obeyed: it happens once", value)
+		}
+	}
+}
+
+func TestPowerLostErasesHoweverFastTheMemoryIs(t *testing.T) {
+	for _, long := range []time.Duration{0, 100 * time.Microsecond, 50 * time.Millisecond} {
+		spec := plain()
+		spec.WriteTime, spec.Faults.PowerCutAtWrite = long, 1
+		b, d := on(t, spec)
+		_, err := b.Service(context.Background(), nmra.Access{Operation: nmra.Write, CV: 3, Value: 99})
+		if got := d.Values()[at(3)]; !errors.Is(err, station.ErrStation) || got != 255 {
+			t.Errorf("written in %v: %v, CV 3 holds %d, want 255", long, err, got)
 		}
 	}
 }

@@ -54,9 +54,8 @@ func (m *model) do(a nmra.Access) bool {
 	case a.CV == 7, m.spec.ReadOnly[r], m.values[at(15)] != m.values[at(16)] && a.CV != 15:
 		return false
 	case a.CV == 8:
-		reset := value == 8 && a.Operation == nmra.Write
-		m.reset = m.reset || reset
-		return reset
+		m.reset = m.reset || value == 8
+		return value == 8
 	case a.CV == 17:
 		m.high = &value
 		return true

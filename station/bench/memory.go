@@ -142,10 +142,10 @@ func (d *Decoder) write(n nmra.CV, value uint8) (obeys bool, at time.Duration) {
 	return d.begin(u)
 }
 
-// writeBit begins to write one bit, as write does. CV 8 has no bits to write.
+// writeBit begins to write one bit, as write does.
 func (d *Decoder) writeBit(n nmra.CV, bit uint8, set bool) (obeys bool, at time.Duration) {
 	value, ok := d.read(d.register(n))
-	if !ok || n == maker {
+	if !ok {
 		return false, 0
 	}
 	if value &^= 1 << bit; set {

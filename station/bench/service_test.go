@@ -215,7 +215,7 @@ func TestADecoderAnswersOnlyInTheModesThatItKnows(t *testing.T) {
 		}, {
 			knows: []nmra.Mode{nmra.AddressOnly},
 			yes:   []nmra.Access{{Mode: nmra.AddressOnly, CV: 1, Value: 3}},
-			no:    []nmra.Access{{Mode: nmra.Registers, CV: 2, Value: 10}, {Mode: nmra.Registers, CV: 8, Value: 13}, {Mode: nmra.Direct, CV: 1, Value: 3}},
+			no:    []nmra.Access{{Mode: nmra.Registers, CV: 2, Value: 10}, {Mode: nmra.Registers, CV: 2, Value: 3}, {Mode: nmra.Registers, CV: 8, Value: 13}, {Mode: nmra.Direct, CV: 1, Value: 3}},
 		},
 	} {
 		spec := plain()
@@ -458,5 +458,18 @@ func TestSpoiledOrSplitWritesLeaveTheRegisterAlone(t *testing.T) {
 	play(t, b, p, q, p, q)
 	if got := d.Values()[at(3)]; got != 12 {
 		t.Errorf("CV 3 holds %d, want 12", got)
+	}
+}
+
+func TestAWriteThatComesWhileAnotherIsOnItsWayIsNotObeyed(t *testing.T) {
+	spec := plain()
+	spec.WriteTime = 200 * time.Millisecond // longer than an access
+	b, d := on(t, spec)
+	if write(t, b, 3, 99) || write(t, b, 4, 98) {
+		t.Error("acknowledged before the memory was updated")
+	}
+	silence(b, spec.WriteTime)
+	if got := d.Values(); got[at(3)] != 99 || got[at(4)] != 9 {
+		t.Errorf("CV 3 and 4 hold %d and %d, want 99 and 9", got[at(3)], got[at(4)])
 	}
 }
