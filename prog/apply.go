@@ -259,7 +259,7 @@ func Undo(ctx context.Context, s *Session, rec journal.Record) (Plan, error) {
 
 // again plans for the decoder that a journal is of, and refuses any other.
 func (s *Session) again(ctx context.Context, rec journal.Record, title string, wanted cv.Values, before map[cv.Register]Reading) (Plan, error) {
-	if err := s.guard(ctx, &rec.Decoder.Maker, &rec.Decoder.Version); err != nil {
+	if _, err := s.guard(ctx, &rec.Decoder.Maker, &rec.Decoder.Version); err != nil {
 		return Plan{}, err
 	}
 	return s.plan(ctx, title, rec.Decoder, wanted, before)

@@ -34,7 +34,7 @@ type Checked struct {
 // Check compares a decoder with a register set. It writes nothing, but for CV 31 and 32, which are put back, where the set has registers on
 // index pages. Errors: [OtherDecoder], those of [Session.Read].
 func Check(ctx context.Context, s *Session, set regset.Set) ([]Checked, error) {
-	if err := s.guard(ctx, set.Decoder.Maker, set.Decoder.Version); err != nil {
+	if _, err := s.guard(ctx, set.Decoder.Maker, set.Decoder.Version); err != nil {
 		return nil, err
 	}
 	// What a set asks of a byte shows where it is resolved from nothing, and from all bits set.
@@ -60,7 +60,7 @@ func Check(ctx context.Context, s *Session, set regset.Set) ([]Checked, error) {
 // CheckSurvey compares a decoder with a survey: what it held, and what it did not have. Registers that the survey is not
 // sure of, or that change by themselves, are left out.
 func CheckSurvey(ctx context.Context, s *Session, survey regset.Survey) ([]Checked, error) {
-	if err := s.guard(ctx, survey.Decoder.Maker, survey.Decoder.Version); err != nil {
+	if _, err := s.guard(ctx, survey.Decoder.Maker, survey.Decoder.Version); err != nil {
 		return nil, err
 	}
 	var rows []Checked

@@ -34,10 +34,6 @@ const extendedMaker = 238
 // decoders. Errors: [ErrSeveral]; those of [Session.Read]; [NotRead] where maker or version can't be proven.
 func Identify(ctx context.Context, s *Session) (Identity, error) {
 	id := Identity{Registers: cv.Values{}}
-	err := s.soleDecoder(ctx)
-	if err != nil {
-		return Identity{}, err
-	}
 	d, err := s.Decoder(ctx)
 	if err != nil {
 		return Identity{}, err
@@ -80,9 +76,12 @@ func (e NotRead) Error() string {
 	return fmt.Sprintf("register %v: could not be proven: clean the wheels and the rails, and try again", e.Register)
 }
 
-// Decoder says which kind of decoder is on the track, from CV 8 and CV 7, as the journal of a batch wants it. Errors: [NotRead]; those
-// of [Session.Read].
+// Decoder says which kind of decoder is on the track, from CV 8 and CV 7, as the journal of a batch wants it, and makes sure that there
+// is only one. Errors: [ErrSeveral], [NotRead], those of [Session.Read].
 func (s *Session) Decoder(ctx context.Context) (d journal.Decoder, err error) {
+	if err := s.soleDecoder(ctx); err != nil {
+		return d, err
+	}
 	if d.Maker, err = s.must(ctx, makerRegister); err != nil {
 		return journal.Decoder{}, err
 	}

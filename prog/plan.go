@@ -49,10 +49,7 @@ func (e OtherDecoder) Error() string {
 // Prepare reads what a register set is about to change, and plans it. It refuses a decoder that the set is not for
 // ([OtherDecoder]). It writes nothing, but for CV 31 and 32 where the set has registers on index pages.
 func Prepare(ctx context.Context, s *Session, set regset.Set) (Plan, error) {
-	if err := s.guard(ctx, set.Decoder.Maker, set.Decoder.Version); err != nil {
-		return Plan{}, err
-	}
-	d, err := s.Decoder(ctx)
+	d, err := s.guard(ctx, set.Decoder.Maker, set.Decoder.Version)
 	if err != nil {
 		return Plan{}, err
 	}
@@ -72,24 +69,18 @@ func Prepare(ctx context.Context, s *Session, set regset.Set) (Plan, error) {
 	return s.plan(ctx, set.Title, d, wanted, readings)
 }
 
-// guard refuses a decoder of another maker or version than is wanted; nil wants any.
-func (s *Session) guard(ctx context.Context, maker, version *uint8) error {
-	for _, want := range []struct {
-		register cv.Register
-		value    *uint8
-	}{{makerRegister, maker}, {versionRegister, version}} {
-		if want.value == nil {
-			continue
-		}
-		found, err := s.must(ctx, want.register)
-		if err != nil {
-			return err
-		}
-		if found != *want.value {
-			return OtherDecoder{want.register, found, *want.value}
-		}
+// guard refuses a decoder of another maker or version than is wanted; nil wants any. It says which decoder it is.
+func (s *Session) guard(ctx context.Context, maker, version *uint8) (journal.Decoder, error) {
+	d, err := s.Decoder(ctx)
+	switch {
+	case err != nil:
+		return journal.Decoder{}, err
+	case maker != nil && d.Maker != *maker:
+		return d, OtherDecoder{makerRegister, d.Maker, *maker}
+	case version != nil && d.Version != *version:
+		return d, OtherDecoder{versionRegister, d.Version, *version}
 	}
-	return nil
+	return d, nil
 }
 
 // plan puts registers in order, with those that have to be put back. readings says what they held; what it lacks is read.

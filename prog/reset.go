@@ -38,9 +38,6 @@ func (r ResetRow) Changed() bool {
 // acknowledged, CV 8 is written in the session's own mode too (common practice, no source).
 func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResult, error) {
 	var result ResetResult
-	if err := s.soleDecoder(ctx); err != nil {
-		return result, err
-	}
 	d, err := s.Decoder(ctx)
 	if err != nil {
 		return result, err

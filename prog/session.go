@@ -83,7 +83,7 @@ func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, r
 		}
 		if got.State == Proven {
 			s.mark = got
-			return s, s.alone(ctx, got)
+			return s, s.Alone(ctx, got)
 		}
 	}
 	return nil, ErrSilent
@@ -136,7 +136,11 @@ func (s *Session) present(ctx context.Context) error {
 func (s *Session) powerOn(ctx context.Context) error {
 	draw, err := s.track.PowerOn(ctx)
 	s.tally.Airtime += draw.Airtime
-	if err != nil {
+	var overload station.Overload
+	switch {
+	case errors.As(err, &overload):
+		return overload // which says it all
+	case err != nil:
 		return fmt.Errorf("turning the programming track on: %w", err)
 	}
 	s.rest = draw.Rest
@@ -179,7 +183,7 @@ func (s *Session) soleDecoder(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if err := s.alone(ctx, got); err != nil {
+		if err := s.Alone(ctx, got); err != nil {
 			return err
 		}
 	}
@@ -194,9 +198,9 @@ const (
 	oddsFor      = 1e3
 )
 
-// alone asks for the opposite of each bit of what a register was found to hold: one decoder acknowledges none of it.
+// Alone asks for the opposite of each bit of what a register was found to hold: one decoder acknowledges none of it.
 // Whole bytes can't tell, and other modes than direct have no bits. Errors: [ErrSeveral].
-func (s *Session) alone(ctx context.Context, got Reading) error {
+func (s *Session) Alone(ctx context.Context, got Reading) error {
 	if s.mode != nmra.Direct || got.State != Proven {
 		return nil
 	}

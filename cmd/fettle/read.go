@@ -72,6 +72,9 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 	for n, r := range registers {
 		v.progress("reading", n, len(registers))
 		got, err := v.Read(ctx, r)
+		if err == nil {
+			err = v.Alone(ctx, got)
+		}
 		if err != nil {
 			return err
 		}
@@ -120,8 +123,8 @@ func proven(r prog.Reading) *uint8 {
 	return &r.Value
 }
 
-// meaning says in short what a value means: which of its bits are on, where they have meanings of their own; else the first
-// that the standard has to say of the value.
+// meaning says in short what a value means: which of its bits are on, where they have meanings of their own; else what the
+// standard has to say of the value.
 func meaning(r cv.Register, value uint8, known cv.Values) string {
 	e := cv.ExplainValue(r, value, known)
 	if len(e.Bits) > 1 {
@@ -136,10 +139,9 @@ func meaning(r cv.Register, value uint8, known cv.Values) string {
 		}
 		return "on: " + strings.Join(on, ", ")
 	}
-	sentences := e.Sentences[len(cv.Explain(r).Sentences):]
-	if len(sentences) == 0 {
-		return ""
+	var said []string
+	for _, sentence := range e.Sentences[len(cv.Explain(r).Sentences):] {
+		said = append(said, strings.ToLower(sentence[:1])+strings.TrimSuffix(sentence[1:], "."))
 	}
-	first := strings.TrimSuffix(sentences[0], ".")
-	return strings.ToLower(first[:1]) + first[1:]
+	return strings.Join(said, "; ")
 }
