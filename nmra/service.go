@@ -53,7 +53,26 @@ type Access struct {
 	Value     uint8
 	Bit       uint8 // 0 to 7
 	BitValue  bool
+	Lead      Lead
+	Pace      Pace
 }
+
+// Lead is what a station plays before the packets of an [Access].
+type Lead uint8
+
+const (
+	Entry      Lead = iota // the resets that lead into service mode, whatever came before
+	AfterReset             // one reset: after an acknowledgement, or before the same question again. Verifies in direct mode only
+	Onward                 // nothing: straight after a verify that was not acknowledged. Verifies in direct mode only
+)
+
+// Pace is how much time a decoder is given.
+type Pace uint8
+
+const (
+	Standard Pace = iota // the least that S-9.2.3 asks a station for
+	Slow                 // twice as many of each packet, for a decoder that does not keep up
+)
 
 // Writes says whether the access may change what the decoder holds.
 func (a Access) Writes() bool { return a.Operation == Write || a.Operation == WriteBit }
@@ -107,6 +126,28 @@ func (s Sequence) Airtime() time.Duration {
 	return t
 }
 
+// Pulse is the nominal length of an acknowledgement (S-9.2.3, section D).
+const Pulse = 6 * time.Millisecond
+
+// AirtimeAcknowledged is how long it is on the track when the decoder acknowledges at once, as it does a verify: from the
+// end of the second packet of a step that listens, for the length of a [Pulse].
+func (s Sequence) AirtimeAcknowledged() time.Duration {
+	var t time.Duration
+	acknowledged := false
+	for _, step := range s {
+		packet, times := step.Packet.Airtime(LongPreamble), step.Times
+		switch {
+		case acknowledged:
+			times = step.Least
+		case step.Window == AfterSecond:
+			acknowledged = true
+			times = min(times, max(step.Least, 2+int((Pulse+packet-1)/packet)))
+		}
+		t += time.Duration(times) * packet
+	}
+	return t
+}
+
 // PowerOn is what a programming track plays when its power comes on, before anything else: at least 20 packets, in
 // which a decoder starts up (S-9.2.3, section D).
 func PowerOn() Sequence { return Sequence{resets(20)} }
@@ -114,9 +155,22 @@ func PowerOn() Sequence { return Sequence{resets(20)} }
 // ErrNotInMode is what [Access.Sequence] returns, wrapped, for an access that its mode has no packet for.
 var ErrNotInMode = errors.New("the mode has no packet for it")
 
-// Sequence gives the packets of the access, by S-9.2.3, section E. It starts with the resets that lead into service
-// mode. Errors: a CV, bit or value out of range; [ErrNotInMode].
+// Sequence gives the packets of the access, by S-9.2.3, section E. Errors: a CV, bit or value out of range; [ErrNotInMode],
+// also for a Lead other than [Entry] where the standard has none.
 func (a Access) Sequence() (Sequence, error) {
+	s, err := a.sequence()
+	if a.Pace == Slow {
+		for i := range s {
+			s[i].Times *= 2
+		}
+	}
+	return s, err
+}
+
+func (a Access) sequence() (Sequence, error) {
+	if a.Lead != Entry && (a.Mode != Direct || a.Writes()) {
+		return nil, fmt.Errorf("%v, without the resets before it: %w", a, ErrNotInMode)
+	}
 	if !a.CV.Valid() {
 		return nil, fmt.Errorf("%v: CV %d, want 1 to %d", a, a.CV, MaxCV)
 	}
@@ -180,6 +234,12 @@ func (a Access) direct() (Sequence, error) {
 	}
 	if a.Writes() {
 		return Sequence{resets(3), ask(packet, 5), recovery(6)}, nil
+	}
+	switch a.Lead {
+	case AfterReset:
+		return Sequence{resets(1), ask(packet, 5)}, nil
+	case Onward:
+		return Sequence{ask(packet, 5)}, nil
 	}
 	return Sequence{resets(3), ask(packet, 5)}, nil
 }

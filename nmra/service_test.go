@@ -32,31 +32,51 @@ func TestSequenceOfEveryMode(t *testing.T) {
 		want   string
 	}{
 		// NMRA S-9.2.3 (July 2012), section E, direct mode: resets, 5 packets, for a write 6 of recovery.
-		{Access{Direct, Verify, 29, 6, 0, false}, "3 x 00 00 00, 5 x 74 1C 06 6E from the second"},
-		{Access{Direct, Write, 1024, 255, 0, false}, "3 x 00 00 00, 5 x 7F FF FF 7F from the second, 6 x 00 00 00 listening"},
-		{Access{Direct, VerifyBit, 8, 0, 7, true}, "3 x 00 00 00, 5 x 78 07 EF 90 from the second"},
-		{Access{Direct, VerifyBit, 8, 0, 7, false}, "3 x 00 00 00, 5 x 78 07 E7 98 from the second"},
-		{Access{Direct, WriteBit, 29, 0, 5, true}, "3 x 00 00 00, 5 x 78 1C FD 99 from the second, 6 x 00 00 00 listening"},
+		{Access{Mode: Direct, Operation: Verify, CV: 29, Value: 6}, "3 x 00 00 00, 5 x 74 1C 06 6E from the second"},
+		{Access{Mode: Direct, Operation: Write, CV: 1024, Value: 255}, "3 x 00 00 00, 5 x 7F FF FF 7F from the second, 6 x 00 00 00 listening"},
+		{Access{Mode: Direct, Operation: VerifyBit, CV: 8, Bit: 7, BitValue: true}, "3 x 00 00 00, 5 x 78 07 EF 90 from the second"},
+		{Access{Mode: Direct, Operation: VerifyBit, CV: 8, Bit: 7, BitValue: false}, "3 x 00 00 00, 5 x 78 07 E7 98 from the second"},
+		{Access{Mode: Direct, Operation: WriteBit, CV: 29, Bit: 5, BitValue: true}, "3 x 00 00 00, 5 x 78 1C FD 99 from the second, 6 x 00 00 00 listening"},
+		// The same: as many verifies as wanted behind each other, with one reset after an acknowledgement.
+		{Access{Mode: Direct, Operation: Verify, CV: 29, Value: 6, Lead: AfterReset}, "1 x 00 00 00, 5 x 74 1C 06 6E from the second"},
+		{Access{Mode: Direct, Operation: VerifyBit, CV: 8, Bit: 7, Lead: Onward}, "5 x 78 07 E7 98 from the second"},
+		// Twice what the standard asks for, for a decoder that does not keep up.
+		{Access{Mode: Direct, Operation: Write, CV: 1024, Value: 255, Pace: Slow}, "6 x 00 00 00, 10 x 7F FF FF 7F from the second, 12 x 00 00 00 listening"},
 		// NMRA S-9.2.3 (July 2012), section E, paged mode: CV 65 is page 17, data register 0.
-		{Access{Paged, Verify, 65, 3, 0, false}, page("7D 11 6C") + "5 x 70 03 73 from the second"},
-		{Access{Paged, Write, 65, 3, 0, false}, page("7D 11 6C") + "5 x 78 03 7B from the second, 6 x 00 00 00 listening"},
-		{Access{Paged, Write, 1, 3, 0, false}, page(preset) + "5 x 78 03 7B from the second, 6 x 00 00 00 listening"},
+		{Access{Mode: Paged, Operation: Verify, CV: 65, Value: 3}, page("7D 11 6C") + "5 x 70 03 73 from the second"},
+		{Access{Mode: Paged, Operation: Write, CV: 65, Value: 3}, page("7D 11 6C") + "5 x 78 03 7B from the second, 6 x 00 00 00 listening"},
+		{Access{Mode: Paged, Operation: Write, CV: 1, Value: 3}, page(preset) + "5 x 78 03 7B from the second, 6 x 00 00 00 listening"},
 		// Eight bits of page register: page 256 is sent as 0 (from memory).
-		{Access{Paged, Write, 1024, 9, 0, false}, page("7D 00 7D") + "5 x 7B 09 72 from the second, 6 x 00 00 00 listening"},
+		{Access{Mode: Paged, Operation: Write, CV: 1024, Value: 9}, page("7D 00 7D") + "5 x 7B 09 72 from the second, 6 x 00 00 00 listening"},
 		// NMRA S-9.2.3 (July 2012), section E, register mode: 7 verifies; 5 writes, 6 of recovery, 10 for register 1.
-		{Access{Registers, Verify, 8, 13, 0, false}, page(preset) + "7 x 77 0D 7A from the second"},
-		{Access{Registers, Verify, 1, 3, 0, false}, page(preset) + "7 x 70 03 73 from the second"},
-		{Access{Registers, Write, 29, 6, 0, false}, page(preset) + "5 x 7C 06 7A from the second, 6 x 00 00 00 listening"},
-		{Access{Registers, Write, 1, 3, 0, false}, page(preset) + "5 x 78 03 7B from the second, 10 x 00 00 00 listening"},
+		{Access{Mode: Registers, Operation: Verify, CV: 8, Value: 13}, page(preset) + "7 x 77 0D 7A from the second"},
+		{Access{Mode: Registers, Operation: Verify, CV: 1, Value: 3}, page(preset) + "7 x 70 03 73 from the second"},
+		{Access{Mode: Registers, Operation: Write, CV: 29, Value: 6}, page(preset) + "5 x 7C 06 7A from the second, 6 x 00 00 00 listening"},
+		{Access{Mode: Registers, Operation: Write, CV: 1, Value: 3}, page(preset) + "5 x 78 03 7B from the second, 10 x 00 00 00 listening"},
 		// NMRA S-9.2.3 (July 2012), section E, factory reset: 01111111 00001000 01110111 as a register write.
-		{Access{Registers, Write, 8, 8, 0, false}, page(preset) + "5 x 7F 08 77 from the second, 6 x 00 00 00 listening"},
+		{Access{Mode: Registers, Operation: Write, CV: 8, Value: 8}, page(preset) + "5 x 7F 08 77 from the second, 6 x 00 00 00 listening"},
 		// NMRA S-9.2.3 (July 2012), section E, address only: page preset first, 5 packets, for a write 10 of recovery.
-		{Access{AddressOnly, Verify, 1, 3, 0, false}, page(preset) + "5 x 70 03 73 from the second"},
-		{Access{AddressOnly, Write, 1, 127, 0, false}, page(preset) + "5 x 78 7F 07 from the second, 10 x 00 00 00 listening"},
+		{Access{Mode: AddressOnly, Operation: Verify, CV: 1, Value: 3}, page(preset) + "5 x 70 03 73 from the second"},
+		{Access{Mode: AddressOnly, Operation: Write, CV: 1, Value: 127}, page(preset) + "5 x 78 7F 07 from the second, 10 x 00 00 00 listening"},
 	} {
 		s, err := c.access.Sequence()
 		if got := play(s); err != nil || got != c.want {
 			t.Errorf("%v:\n got %s, %v\nwant %s", c.access, got, err, c.want)
+		}
+	}
+}
+
+func TestOnlyVerifiesInDirectModeFollowEachOtherWithoutTheirResets(t *testing.T) {
+	for _, mode := range Modes {
+		for _, operation := range []Operation{Verify, Write} {
+			for _, lead := range []Lead{AfterReset, Onward} {
+				a := Access{Mode: mode, Operation: operation, CV: 1, Value: 3, Lead: lead}
+				_, err := a.Sequence()
+				// NMRA S-9.2.3 (July 2012), section E: only there may verifies follow each other.
+				if may := mode == Direct && operation == Verify; may != (err == nil) || err != nil && !errors.Is(err, ErrNotInMode) {
+					t.Errorf("%v, lead %d: error %v", a, lead, err)
+				}
+			}
 		}
 	}
 }
@@ -176,10 +196,10 @@ func TestSentencesOfService(t *testing.T) {
 		said fmt.Stringer
 		want string
 	}{
-		{Access{Direct, Verify, 29, 6, 0, false}, "direct: is CV 29 equal to 6?"},
-		{Access{Paged, Write, 29, 6, 0, false}, "paged: set CV 29 to 6"},
-		{Access{Direct, VerifyBit, 8, 0, 7, true}, "direct: is bit 7 of CV 8 equal to 1?"},
-		{Access{Direct, WriteBit, 29, 0, 5, false}, "direct: set bit 5 of CV 29 to 0"},
+		{Access{Mode: Direct, Operation: Verify, CV: 29, Value: 6}, "direct: is CV 29 equal to 6?"},
+		{Access{Mode: Paged, Operation: Write, CV: 29, Value: 6}, "paged: set CV 29 to 6"},
+		{Access{Mode: Direct, Operation: VerifyBit, CV: 8, Bit: 7, BitValue: true}, "direct: is bit 7 of CV 8 equal to 1?"},
+		{Access{Mode: Direct, Operation: WriteBit, CV: 29, Bit: 5, BitValue: false}, "direct: set bit 5 of CV 29 to 0"},
 		{PagePreset(), "service mode: set physical register 6, the page register, to 1"},
 		{FactoryReset(), "service mode: set physical register 8, the maker's number, to 8"},
 		{Instruction{Kind: RegisterVerify, Value: 3}, "service mode: is physical register 1 equal to 3?"},
