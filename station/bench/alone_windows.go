@@ -15,8 +15,8 @@ func openAlone(path string) (*os.File, error) {
 	if err != nil {
 		return nil, &os.PathError{Op: "open", Path: path, Err: err}
 	}
-	const shared = 0
-	h, err := syscall.CreateFile(name, syscall.GENERIC_READ|syscall.GENERIC_WRITE, shared, nil, syscall.OPEN_ALWAYS, syscall.FILE_ATTRIBUTE_NORMAL, 0)
+	const access, shared = syscall.GENERIC_READ | syscall.GENERIC_WRITE, 0
+	h, err := syscall.CreateFile(name, access, shared, nil, syscall.OPEN_ALWAYS, syscall.FILE_ATTRIBUTE_NORMAL, 0)
 	switch {
 	case err == nil:
 		return os.NewFile(uintptr(h), path), nil

@@ -3,11 +3,8 @@ package bench
 import (
 	"context"
 	"errors"
-	"math"
 	"testing"
 	"time"
-
-	"github.com/google/go-cmp/cmp"
 
 	"fettle/nmra"
 	"fettle/nmra/cv"
@@ -153,7 +150,8 @@ func TestATrackThatIsOffOrClosedSaysSo(t *testing.T) {
 		t.Errorf("off: %v, want the station to have failed", err)
 	}
 	powerOn(t, b)
-	if _, err := b.Service(context.Background(), nmra.Access{Mode: nmra.Paged, Operation: nmra.VerifyBit, CV: 8}); !errors.Is(err, nmra.ErrNotInMode) {
+	bit := nmra.Access{Mode: nmra.Paged, Operation: nmra.VerifyBit, CV: 8}
+	if _, err := b.Service(context.Background(), bit); !errors.Is(err, nmra.ErrNotInMode) {
 		t.Errorf("a bit in paged mode: %v, want ErrNotInMode", err)
 	}
 	if err := b.Close(); err != nil || b.on {
@@ -161,181 +159,6 @@ func TestATrackThatIsOffOrClosedSaysSo(t *testing.T) {
 	}
 	if _, err := b.PowerOn(context.Background()); !errors.Is(err, station.ErrStation) {
 		t.Errorf("closed: %v, want the station to have failed", err)
-	}
-}
-
-func TestPowerLostInTheMiddleOfAWriteErasesTheRegister(t *testing.T) {
-	spec := plain()
-	spec.Faults.PowerCutAtWrite = 3
-	b, d := on(t, spec)
-	write(t, b, 3, 1)
-	write(t, b, 4, 2)
-	_, err := b.Service(context.Background(), nmra.Access{Operation: nmra.Write, CV: 2, Value: 99})
-	if !errors.Is(err, station.ErrStation) || b.on {
-		t.Fatalf("%v; want the track off and the station to have failed", err)
-	}
-	want := plain().Registers
-	want[at(3)], want[at(4)], want[at(2)] = 1, 2, 255
-	if diff := cmp.Diff(want, d.Values()); diff != "" {
-		t.Errorf("(-want +held)\n%s", diff)
-	}
-	powerOn(t, b)
-	for value := range uint8(5) {
-		if !write(t, b, 2, value) {
-			t.Errorf("write %d after the fault was not obeyed: it happens once", value)
-		}
-	}
-}
-
-func TestPowerLostErasesHoweverFastTheMemoryIs(t *testing.T) {
-	for _, long := range []time.Duration{0, 100 * time.Microsecond, 50 * time.Millisecond} {
-		spec := plain()
-		spec.WriteTime, spec.Faults.PowerCutAtWrite = long, 1
-		b, d := on(t, spec)
-		_, err := b.Service(context.Background(), nmra.Access{Operation: nmra.Write, CV: 3, Value: 99})
-		if got := d.Values()[at(3)]; !errors.Is(err, station.ErrStation) || got != 255 {
-			t.Errorf("written in %v: %v, CV 3 holds %d, want 255", long, err, got)
-		}
-	}
-}
-
-func TestPowerTurnedOffInTheMiddleOfAWriteErasesTheRegister(t *testing.T) {
-	spec := plain()
-	spec.WriteTime = 500 * time.Millisecond // longer than any access
-	b, d := on(t, spec)
-	if write(t, b, 1, 99) {
-		t.Error("acknowledged before the memory was updated")
-	}
-	if err := b.PowerOff(context.Background()); err != nil {
-		t.Fatal(err)
-	}
-	want := plain().Registers
-	want[at(1)] = 255
-	if diff := cmp.Diff(want, d.Values()); diff != "" {
-		t.Errorf("(-want +held)\n%s", diff)
-	}
-}
-
-func TestPowerIsCutAtAGivenTimeOnce(t *testing.T) {
-	spec := plain()
-	spec.Faults.PowerCutAfter = 400 * time.Millisecond
-	b, _ := on(t, spec)
-	var err error
-	for err == nil {
-		_, err = b.Service(context.Background(), nmra.Access{CV: 3, Value: 1})
-	}
-	if late := b.Now() - spec.Faults.PowerCutAfter; !errors.Is(err, station.ErrStation) || late < 0 || late > 200*time.Microsecond {
-		t.Errorf("%v, %v late", err, late)
-	}
-	powerOn(t, b)
-	for range 20 {
-		do(t, b, nmra.Access{CV: 3, Value: 1})
-	}
-}
-
-func TestADecoderThatIsRemovedDrawsNothingAndAnswersNothing(t *testing.T) {
-	spec := plain()
-	spec.Faults.RemovedAfter = 400 * time.Millisecond
-	b, d := on(t, spec)
-	if !holds(t, b, 3, 12) {
-		t.Fatal("no answer before it is removed")
-	}
-	for b.Now() < spec.Faults.RemovedAfter {
-		do(t, b, nmra.Access{CV: 3, Value: 1})
-	}
-	if a := do(t, b, nmra.Access{CV: 3, Value: 12}); a.Acknowledged || a.Rest != 0 {
-		t.Errorf("%+v, want no answer and no current", a)
-	}
-	powerCycle(t, b)
-	if a := do(t, b, nmra.Access{CV: 3, Value: 12}); a.Acknowledged || a.Rest != 0 {
-		t.Errorf("after a power cycle: %+v, want no answer and no current", a)
-	}
-	// Put back for the next command, which takes up what it kept.
-	again := spec.New(1)
-	again.kept = d.kept
-	b = New(again)
-	powerOn(t, b)
-	for range 20 {
-		if !holds(t, b, 3, 12) {
-			t.Fatal("removed a second time")
-		}
-	}
-}
-
-func TestAcknowledgementsAreLostAndStrayAtTheRatesOfTheFile(t *testing.T) {
-	spec, err := BuiltIn("railcar-12")
-	if err != nil {
-		t.Fatal(err)
-	}
-	const asked = 20_000
-	b, _ := on(t, spec)
-	lost, stray := 0, 0
-	for range asked {
-		if !holds(t, b, 8, 13) {
-			lost++
-		}
-		if holds(t, b, 8, 12) {
-			stray++
-		}
-	}
-	t.Logf("%d of %d acknowledgements lost, %d of %d from nowhere", lost, asked, stray, asked)
-	for _, c := range []struct {
-		name  string
-		count int
-		rate  float64
-	}{{"lost", lost, 0.10}, {"stray", stray, 0.03}} {
-		// Five standard deviations of a binomial count.
-		if off := math.Abs(float64(c.count) - asked*c.rate); off > 5*math.Sqrt(asked*c.rate*(1-c.rate)) {
-			t.Errorf("%s: %d of %d, want a rate of %v", c.name, c.count, asked, c.rate)
-		}
-	}
-}
-
-func TestARaggedAcknowledgementIsSeen(t *testing.T) {
-	spec, err := BuiltIn("railcar-12")
-	if err != nil {
-		t.Fatal(err)
-	}
-	spec.Ack.Lost, spec.Ack.False = 0, 0
-	b, _ := on(t, spec)
-	for n := range 5_000 {
-		if a := do(t, b, nmra.Access{CV: 8, Value: 13}); !a.Acknowledged {
-			t.Fatalf("answer %d was not seen: %+v", n, a)
-		}
-	}
-}
-
-func TestNoiseIsTheSameForTheSameSeedAndAnotherForAnother(t *testing.T) {
-	spec, err := BuiltIn("railcar-12")
-	if err != nil {
-		t.Fatal(err)
-	}
-	spec.Ack.Lost = 0.5
-	answers := func(seed uint64, cycles int) (seen string) {
-		b := New(spec.New(seed))
-		for range cycles {
-			powerCycle(t, b)
-		}
-		for range 64 {
-			if holds(t, b, 8, 13) {
-				seen += "1"
-			} else {
-				seen += "0"
-			}
-		}
-		return seen
-	}
-	if answers(1, 1) != answers(1, 1) {
-		t.Error("the same seed does not give the same noise")
-	}
-	distinct := map[string]bool{}
-	for seed := range uint64(4) {
-		for cycles := range 4 {
-			distinct[answers(seed, cycles+1)] = true
-		}
-	}
-	if len(distinct) != 16 {
-		t.Errorf("%d kinds of noise from 4 seeds and 4 power-ons, want 16", len(distinct))
 	}
 }
 

@@ -84,9 +84,8 @@ func (m *model) powerCycle() {
 
 func TestAnyAccessesAgreeWithAModelOfTheRegisters(t *testing.T) {
 	spec := plain()
-	for r, v := range (cv.Values{at(15): 0, at(16): 0, at(31): 16, at(32): 0, at(257): 5, {CV: 257, Page: cv.Page{High: 16}}: 6, {CV: 257, Page: cv.Page{High: 16, Low: 1}}: 7}) {
-		spec.Registers[r] = v
-	}
+	maps.Copy(spec.Registers, cv.Values{at(15): 0, at(16): 0, at(31): 16, at(32): 0, at(257): 5,
+		{CV: 257, Page: cv.Page{High: 16}}: 6, {CV: 257, Page: cv.Page{High: 16, Low: 1}}: 7})
 	spec.ReadOnly = map[cv.Register]bool{at(2): true}
 	spec.Mask = map[cv.Register]uint8{at(29): 0b0010_0111}
 	spec.Clamp = map[cv.Register]Range{at(4): {5, 180}}
@@ -133,7 +132,7 @@ func TestAnyAccessesAgreeWithAModelOfTheRegisters(t *testing.T) {
 }
 
 func FuzzAnyBitsIntoADecoder(f *testing.F) {
-	// Each byte is eight bits, the low one first; those of the first are how long it is silent after each byte.
+	// Each byte of the stream is eight bits, the low one first; after each the track is silent for so many milliseconds.
 	var bits []byte
 	n := 0
 	put := func(p nmra.Packet) {
@@ -147,9 +146,9 @@ func FuzzAnyBitsIntoADecoder(f *testing.F) {
 			n++
 		}
 	}
-	for _, p := range []nmra.Packet{reset, packet(f, askMaker13), packet(f, nmra.FactoryReset()), packet(f, nmra.Instruction{Kind: nmra.DirectWrite, CV: 3, Value: 5})} {
-		put(p)
-		put(p)
+	for _, i := range []nmra.Instruction{nmra.Reset(), askMaker13, nmra.FactoryReset(), {Kind: nmra.DirectWrite, CV: 3, Value: 5}} {
+		put(packet(f, i))
+		put(packet(f, i))
 	}
 	f.Add(byte(0), bits)
 	f.Add(byte(200), bits)

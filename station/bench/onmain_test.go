@@ -54,11 +54,10 @@ func TestOnTheMainAWriteTakesTwoIdenticalPacketsWithNoOtherToTheDecoderBetween(t
 
 func TestADecoderObeysTheAddressInUseAlone(t *testing.T) {
 	for _, c := range []struct {
-		name           string
-		cv29, cv19     uint8
-		to             nmra.Address
-		obeys          bool
-		cv17, cv18, c1 uint8
+		name       string
+		cv29, cv19 uint8
+		to         nmra.Address
+		obeys      bool
 	}{
 		// NMRA S-9.2.2 (July 2012), CV 1, 17, 18, 19 and 29.
 		{name: "its short address", to: short(3), obeys: true},
@@ -110,7 +109,8 @@ func TestAHardResetPutsBackHowTheDecoderIsAddressedAndRead(t *testing.T) {
 	drive(t, b, nmra.Instruction{Kind: nmra.HardReset, Address: short(3)})
 	// NMRA S-9.2.1, decoder control (from memory): CV 29, 31 and 32 as its maker had them, CV 19 to 0.
 	if got := d.Values(); got[at(29)] != 6 || got[at(31)] != 16 || got[at(32)] != 1 || got[at(19)] != 0 || got[at(4)] != 99 {
-		t.Errorf("CV 29, 31, 32, 19 and 4 hold %d, %d, %d, %d and %d; want 6, 16, 1, 0 and 99", got[at(29)], got[at(31)], got[at(32)], got[at(19)], got[at(4)])
+		t.Errorf("CV 29, 31, 32, 19 and 4 hold %d, %d, %d, %d and %d; want 6, 16, 1, 0 and 99",
+			got[at(29)], got[at(31)], got[at(32)], got[at(19)], got[at(4)])
 	}
 }
 

@@ -24,13 +24,13 @@ func init() {
 	})
 }
 
-// Fresh forgets what the bench decoders that where names have held, so that the next Open takes new ones out of their boxes. where is what
-// station.Open takes: "bench:tram-3". Errors: where is not of the bench, a file that can't be read, [station.ErrStation] while another command uses
-// one of them.
+// Fresh forgets what the bench decoders that where names have held, so that the next Open takes new ones out of their boxes. where is
+// what station.Open takes: "bench:tram-3". Errors: where is not of the bench; a file that can't be read; [station.ErrStation] while
+// another command uses one of them.
 func Fresh(where string) error {
 	rest, ok := strings.CutPrefix(where, "bench:")
 	if !ok {
-		return fmt.Errorf("station %q: only decoders of the simulated bench can be taken out of their boxes anew, want bench: and the name of one", where)
+		return fmt.Errorf("station %q: only a bench decoder can be taken out of its box anew, want bench: and the name of one", where)
 	}
 	found, err := find(rest)
 	if err != nil {

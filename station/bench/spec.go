@@ -101,7 +101,11 @@ func ParseDecoder(file string, data []byte) (Spec, error) {
 		WriteTime:   4 * time.Millisecond,
 		PowerCycles: 1,
 	}
-	s.Title, _ = root.String("title")
+	if title, ok := root.String("title"); ok && title == "" {
+		root.Errorf("title", "found an empty title, want what stands on the track")
+	} else {
+		s.Title = title
+	}
 	s.Registers, _ = root.ValuesShort("registers")
 	s.modes(root)
 	if t, ok := root.Table("quirks"); ok {

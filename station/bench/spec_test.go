@@ -81,6 +81,7 @@ func TestABadDecoderFileIsRefusedWithThePlace(t *testing.T) {
 	for _, c := range []struct{ file, want string }{
 		{"", "x.toml:1:1: "},
 		{"title = \"x\"", `"modes"`},
+		{strings.Replace(good, "x", "", 1), "x.toml:1:9: found an empty title"},
 		{"\xff", "x.toml:1:1: found byte 0xFF"},
 		{"title = \"x\"\nmodes = [\"sideways\"]\n[registers]\n", "x.toml:2:9: found \"sideways\", want some of address, direct, paged, register"},
 		{good + "7 = 256\n", "x.toml:6:5: "},

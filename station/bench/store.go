@@ -85,7 +85,8 @@ func (n named) hold() (release func() error, err error) {
 	f, err := openAlone(n.path + ".lock")
 	switch {
 	case errors.Is(err, errHeld):
-		return nil, fmt.Errorf("simulated bench: another command is using %s, wait until it is done: %w", inSentence(n.spec.Title), station.ErrStation)
+		title := inSentence(n.spec.Title)
+		return nil, fmt.Errorf("simulated bench: another command is using %s, wait until it is done: %w", title, station.ErrStation)
 	case err != nil:
 		return nil, fmt.Errorf("simulated bench: %w: %w", err, station.ErrStation)
 	}
