@@ -46,23 +46,23 @@ func (n named) open() (d *Decoder, release func() error, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	// power-ons vary the noise, so nothing else needs to.
+	// The seed need not vary: the count of power-ons does, from one command to the next.
 	d = n.spec.New(0)
+	d.save = n.save
 	file := n.path + ".toml"
 	data, err := os.ReadFile(file)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		d.save = n.save
-		return d, release, nil
+		err = nil // still in its box
 	case err == nil:
-		var k kept
-		if k, err = parseState(file, data, n.spec.Registers); err == nil {
-			d.kept, d.save = k, n.save
-			return d, release, nil
+		if d.kept, err = parseState(file, data, n.spec.Registers); err != nil {
+			err = fmt.Errorf("what %s held is damaged, --fresh takes a new one out of its box:\n%w", inSentence(n.spec.Title), err)
 		}
-		err = fmt.Errorf("what %s held is damaged, --fresh takes a new one out of its box:\n%w", inSentence(n.spec.Title), err)
 	}
-	return nil, nil, errors.Join(err, release())
+	if err != nil {
+		return nil, nil, errors.Join(err, release())
+	}
+	return d, release, nil
 }
 
 // forget removes what the decoder held.
