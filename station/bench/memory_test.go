@@ -144,6 +144,7 @@ func TestARegisterKeepsToItsLimits(t *testing.T) {
 	spec := plain()
 	spec.ReadOnly = map[cv.Register]bool{at(2): true}
 	spec.Mask = map[cv.Register]uint8{at(29): 0b0010_0111}
+	spec.Registers[at(29)] = 0b0100_0110
 	spec.Clamp = map[cv.Register]Range{at(4): {5, 180}}
 	spec.Changing = map[cv.Register]bool{at(65): true}
 	b, d := on(t, spec)
@@ -157,8 +158,8 @@ func TestARegisterKeepsToItsLimits(t *testing.T) {
 		{"read only", 2, 99, false, 10},
 		{"the version", 7, 99, false, 21},
 		{"the maker's number", 8, 99, false, 13},
-		{"masked", 29, 0xFF, true, 0b0010_0111},
-		{"masked", 29, 0x00, true, 0},
+		{"masked", 29, 0xFF, true, 0b0110_0111},
+		{"masked", 29, 0x00, true, 0b0100_0000},
 		{"clamped above", 4, 255, true, 180},
 		{"clamped below", 4, 0, true, 5},
 		{"within", 4, 100, true, 100},
