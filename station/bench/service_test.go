@@ -290,3 +290,24 @@ func TestSpoiledOrSplitWritesLeaveTheRegisterAlone(t *testing.T) {
 		t.Errorf("CV 3 holds %d, want 12", got)
 	}
 }
+
+func TestQuestionsFollowEachOtherWithoutLeavingServiceMode(t *testing.T) {
+	b, _ := on(t, plain())
+	ask := func(value uint8, lead nmra.Lead) bool {
+		return do(t, b, nmra.Access{CV: 3, Value: value, Lead: lead}).Acknowledged
+	}
+	// NMRA S-9.2.3 (July 2012), section E: as many verifies as wanted, with one reset or more after an acknowledgement.
+	ask(0, nmra.Entry)
+	for value := uint8(1); value < 12; value++ {
+		if ask(value, nmra.Onward) {
+			t.Errorf("CV 3 answers to %d", value)
+		}
+	}
+	if !ask(12, nmra.Onward) || !ask(12, nmra.AfterReset) || ask(13, nmra.AfterReset) {
+		t.Error("CV 3 does not answer to 12 alone")
+	}
+	// Without a reset between, the same question goes on: it has been answered.
+	if !ask(12, nmra.Onward) || ask(12, nmra.Onward) {
+		t.Error("the same question without a reset between was answered a second time, or not the first time")
+	}
+}
