@@ -2,6 +2,7 @@ package prog
 
 import (
 	"math"
+	"time"
 
 	"fettle/nmra"
 )
@@ -11,54 +12,6 @@ const (
 	absent     = 256
 	hypotheses = 257
 )
-
-// levels of noise that are told apart: how often an acknowledgement goes missing, by how often one comes from nowhere. The
-// first of each is a clean track. The steps between are coarse, since a level only has to say how often to ask.
-var (
-	lostLevels  = [...]float64{1e-4, 0.02, 0.05, 0.1, 0.2, 0.35}
-	falseLevels = [...]float64{1e-7, 0.01, 0.03, 0.07}
-)
-
-const (
-	levels = len(lostLevels) * len(falseLevels)
-
-	// cleanTrack is how likely a clean track is held to be before anything has been asked.
-	cleanTrack = 0.5
-
-	// credible is the weight from which on a level of noise counts: a value is proven only when it is under each of
-	// them. So the bound holds on a noisy track too, not just on the average of all tracks.
-	credible = 1e-3
-
-	// leastWeight keeps every level within reach, for a track that gets dirty in the middle of a session.
-	leastWeight = 1e-6
-)
-
-// noise is how likely each level of noise is, from all registers read so far. It adds up to 1.
-type noise [levels]float64
-
-func level(l int) (lost, spurious float64) {
-	return lostLevels[l/len(falseLevels)], falseLevels[l%len(falseLevels)]
-}
-
-// newNoise is what is believed of a track that nothing is known of.
-func newNoise() noise {
-	var n noise
-	for l := range n {
-		n[l] = (1 - cleanTrack) / float64(levels-1)
-	}
-	n[0] = cleanTrack
-	return n
-}
-
-// rates are the expected chances that an acknowledgement goes missing and that one comes from nowhere.
-func (n noise) rates() (lost, spurious float64) {
-	for l, weight := range n {
-		a, b := level(l)
-		lost += weight * a
-		spurious += weight * b
-	}
-	return lost, spurious
-}
 
 // question is a verify of the whole byte, or of one bit.
 type question struct {
@@ -97,7 +50,7 @@ type belief struct {
 }
 
 // expect starts the belief from the chances of each hypothesis, and the noise.
-func (b *belief) expect(prior *[hypotheses]float64, n *noise) {
+func (b *belief) expect(prior *chances, n *noise) {
 	var sum float64
 	for _, p := range prior {
 		sum += p
@@ -183,17 +136,32 @@ func (b *belief) noise() noise {
 	return n
 }
 
-// next is the question that tells most: the byte that is more likely than not, for a verify of it is what proves it in the
-// end; else the bit whose answer is most uncertain. Where the mode asks no bits it is the likeliest byte.
-func (b *belief) next(bits bool) question {
+// Airtime that the choice of a question reckons with, where no question at hand has it.
+const (
+	perBit = 45 * time.Millisecond // what it takes to learn one bit of information, about
+	finish = 34 * time.Millisecond // what the last question takes, the verify of the whole byte that proves it
+)
+
+// sureOf is the chance from which on all that is left is to make certain.
+const sureOf = 0.9
+
+// cost gives how long a question keeps the track when it is acknowledged, and when not.
+type cost func(question) (acknowledged, silent time.Duration)
+
+// next is the question that gets to a proven value soonest on the average, as far as one question ahead shows: what it
+// tells, and what it spares, against the airtime of both its answers. Once there is little doubt it is the one that leaves least: for a value the
+// verify of its byte, for an absent register the bit that most other values would acknowledge. Where the mode asks no
+// bits it is the likeliest byte.
+func (b *belief) next(bits bool, airtime cost) question {
 	best := 0
 	for h, p := range b.chance[:absent] {
 		if p > b.chance[best] {
 			best = h
 		}
 	}
-	if !bits || b.chance[best] > 0.5 {
-		return question{whole: true, value: uint8(best)}
+	whole := question{whole: true, value: uint8(best)}
+	if !bits || b.chance[best] > sureOf {
+		return whole
 	}
 	var ones [8]float64
 	var present float64
@@ -205,15 +173,45 @@ func (b *belief) next(bits bool) question {
 			}
 		}
 	}
-	q, nearest := question{}, math.Inf(1)
-	for bit, one := range ones {
-		for value, yes := range [2]float64{present - one, one} {
-			if d := math.Abs(yes - 0.5); d < nearest {
-				q, nearest = question{bit: uint8(bit), value: uint8(value)}, d
-			}
+	lost, spurious := b.rates()
+	gone := b.chance[absent] > sureOf
+	choice, most := whole, math.Inf(-1)
+	weigh := func(q question, yes float64) {
+		acknowledged, silent := airtime(q)
+		answered := yes*(1-lost) + (1-yes)*spurious
+		takes := answered*float64(acknowledged) + (1-answered)*float64(silent)
+		told := entropy(answered) - yes*entropy(lost) - (1-yes)*entropy(spurious)
+		worth := float64(perBit)*told - takes
+		if q.whole {
+			worth += float64(finish) * yes
+		}
+		if gone {
+			worth = yes / takes
+		}
+		if worth > most {
+			choice, most = q, worth
 		}
 	}
-	return q
+	weigh(whole, b.chance[best])
+	for bit, one := range ones {
+		weigh(question{bit: uint8(bit), value: 0}, present-one)
+		weigh(question{bit: uint8(bit), value: 1}, one)
+	}
+	return choice
+}
+
+// entropy is how uncertain something is that happens with chance p, in bits.
+func entropy(p float64) float64 {
+	if p <= 0 || p >= 1 {
+		return 0
+	}
+	return -p*math.Log2(p) - (1-p)*math.Log2(1-p)
+}
+
+// rates are the chances that an acknowledgement goes missing, and that one comes from nowhere.
+func (b *belief) rates() (lost, spurious float64) {
+	n := b.noise()
+	return n.rates()
 }
 
 // proven says which hypothesis has a chance of being wrong of at most bound, on the average and under every credible level

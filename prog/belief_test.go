@@ -3,6 +3,7 @@ package prog
 import (
 	"math/rand/v2"
 	"testing"
+	"time"
 
 	"fettle/nmra/cv"
 )
@@ -21,12 +22,17 @@ func (r register) answer(q question) bool {
 	return r.random.Float64() < r.spurious
 }
 
+// even is the airtime of questions where none is longer than another.
+func even(question) (acknowledged, silent time.Duration) {
+	return 34 * time.Millisecond, 42 * time.Millisecond
+}
+
 // find asks until the belief is proven, or 500 questions have been asked.
-func (r register) find(b *belief, prior *[hypotheses]float64, n *noise, bits bool) (h int, ok bool) {
+func (r register) find(b *belief, prior *chances, n *noise, bits bool) (h int, ok bool) {
 	b.expect(prior, n)
 	defer func() { *n = b.noise() }()
 	for b.asked < patienceWholeByte {
-		q := b.next(bits)
+		q := b.next(bits, even)
 		b.learn(q, r.answer(q))
 		if h, ok := b.proven(DefaultBound); ok {
 			return h, true
@@ -40,7 +46,7 @@ func TestEveryValueOfARegisterIsFoundOnACleanTrack(t *testing.T) {
 	for _, bits := range []bool{true, false} {
 		for h := range hypotheses {
 			r := register{holds: h, random: rand.New(rand.NewPCG(1, 2))}
-			if got, ok := r.find(b, prior(cv.Register{CV: 50}, nil), &n, bits); !ok || got != h {
+			if got, ok := r.find(b, newKnowledge().expect(cv.Register{CV: 50}, Hint{}), &n, bits); !ok || got != h {
 				t.Fatalf("bits %v: a register that holds %d was read as %d, proven %v", bits, h, got, ok)
 			}
 		}
@@ -52,10 +58,10 @@ func TestACleanTrackNeedsOneQuestionForWhatIsLikelyOnceItIsKnown(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	for range 150 { // unlikely values teach both kinds of noise
 		r := register{holds: random.IntN(256), random: random}
-		r.find(b, prior(cv.Register{CV: 50}, nil), &n, true)
+		r.find(b, newKnowledge().expect(cv.Register{CV: 50}, Hint{}), &n, true)
 	}
 	r := register{holds: 77, random: random}
-	if got, ok := r.find(b, prior(cv.Register{CV: 50}, []uint8{77}), &n, true); !ok || got != 77 || b.asked != 1 {
+	if got, ok := r.find(b, newKnowledge().expect(cv.Register{CV: 50}, Hint{Values: []uint8{77}}), &n, true); !ok || got != 77 || b.asked != 1 {
 		t.Errorf("read %d (proven %v) with %d questions, want 77 with 1", got, ok, b.asked)
 	}
 }
@@ -69,7 +75,7 @@ func TestNoWrongValueIsProvenOnANoisyTrack(t *testing.T) {
 		for range 25 {
 			h := random.IntN(hypotheses)
 			r := register{holds: h, lost: 0.10, spurious: 0.03, random: random}
-			got, ok := r.find(b, prior(cv.Register{CV: 50}, nil), &n, true)
+			got, ok := r.find(b, newKnowledge().expect(cv.Register{CV: 50}, Hint{}), &n, true)
 			read++
 			if !ok {
 				unsure++
@@ -88,7 +94,7 @@ func TestTheNoiseOfATrackIsLearnt(t *testing.T) {
 	b, n := new(belief), newNoise()
 	for range 100 {
 		r := register{holds: random.IntN(hypotheses), lost: 0.10, spurious: 0.03, random: random}
-		r.find(b, prior(cv.Register{CV: 50}, nil), &n, true)
+		r.find(b, newKnowledge().expect(cv.Register{CV: 50}, Hint{}), &n, true)
 	}
 	lost, spurious := n.rates()
 	if lost < 0.07 || lost > 0.13 || spurious < 0.02 || spurious > 0.04 {
@@ -99,13 +105,13 @@ func TestTheNoiseOfATrackIsLearnt(t *testing.T) {
 func BenchmarkLearn(b *testing.B) {
 	n := newNoise()
 	bel := new(belief)
-	bel.expect(prior(cv.Register{CV: 50}, nil), &n)
+	bel.expect(newKnowledge().expect(cv.Register{CV: 50}, Hint{}), &n)
 	b.ReportAllocs()
 	for b.Loop() {
-		q := bel.next(true)
+		q := bel.next(true, even)
 		bel.learn(q, q.yes(77))
 		if _, ok := bel.proven(DefaultBound); ok {
-			bel.expect(prior(cv.Register{CV: 50}, nil), &n)
+			bel.expect(newKnowledge().expect(cv.Register{CV: 50}, Hint{}), &n)
 		}
 	}
 }

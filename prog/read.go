@@ -2,6 +2,7 @@ package prog
 
 import (
 	"context"
+	"time"
 
 	"fettle/nmra"
 	"fettle/nmra/cv"
@@ -55,27 +56,37 @@ func (s *Session) Read(ctx context.Context, r cv.Register, likely ...uint8) (Rea
 			return Reading{Register: r, State: Absent}, nil
 		}
 	}
-	return s.prove(ctx, r, prior(r, likely))
+	return s.prove(ctx, r, likely)
 }
 
-// prove asks in the session's mode until r is proven.
-func (s *Session) prove(ctx context.Context, r cv.Register, prior *[hypotheses]float64) (Reading, error) {
-	h, ok, err := s.settle(ctx, s.mode, r.CV, prior)
-	switch {
-	case err != nil:
-		return Reading{}, err
-	case !ok:
-		return Reading{Register: r}, nil
-	case h == absent:
-		got := Reading{Register: r, State: Absent, Wrong: s.belief.others(h)}
-		return got, s.present(ctx)
+// mostUnanswered is after how many absent registers in a row the decoder is asked for what it is known to hold.
+const mostUnanswered = 32
+
+// prove asks in the session's mode until r is proven. What is likely goes before what the session's own hints say.
+func (s *Session) prove(ctx context.Context, r cv.Register, likely []uint8) (Reading, error) {
+	hint := Hint{Values: likely}
+	if len(likely) == 0 && s.Hints != nil {
+		hint = s.Hints(r)
 	}
+	h, ok, err := s.settle(ctx, s.mode, r.CV, s.knowledge.expect(r, hint))
+	if err != nil || !ok {
+		return Reading{Register: r}, err
+	}
+	s.knowledge.learn(r, hint, h)
+	if h == absent {
+		got := Reading{Register: r, State: Absent, Wrong: s.belief.others(h)}
+		if s.unanswered++; s.unanswered%mostUnanswered == 1 {
+			err = s.present(ctx)
+		}
+		return got, err
+	}
+	s.unanswered = 0
 	s.held[r] = uint8(h)
 	return Reading{Register: r, State: Proven, Value: uint8(h), Wrong: s.belief.others(h)}, nil
 }
 
 // settle asks a CV in a mode until one hypothesis is proven or patience ends.
-func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, prior *[hypotheses]float64) (h int, ok bool, err error) {
+func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, prior *chances) (h int, ok bool, err error) {
 	if _, _, reached := mode.Register(c); mode != nmra.Direct && !reached {
 		return absent, true, nil
 	}
@@ -92,8 +103,9 @@ func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, prior *
 	if mode != nmra.Direct {
 		most = patienceWholeByte
 	}
+	airtime := func(q question) (acknowledged, silent time.Duration) { return s.airtime(q.access(mode, c)) }
 	for b.asked < most {
-		q := b.next(mode == nmra.Direct)
+		q := b.next(mode == nmra.Direct, airtime)
 		acknowledged, err := s.do(ctx, q.access(mode, c))
 		if err != nil {
 			return 0, false, err
@@ -104,39 +116,4 @@ func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, prior *
 		}
 	}
 	return 0, false, nil
-}
-
-// How likely things are before a register has been asked. They decide only what is asked first: proof takes the same
-// evidence whatever they are, within a factor that the bound covers.
-const (
-	likelyAtAll   = 0.8  // one of the likely values, where there are any
-	zero          = 0.15 // most registers that are of no use hold 0
-	missing       = 0.25 // an optional register that nothing is known of
-	missingNeeded = 0.02 // a register that the standard has every decoder hold (S-9.2.2), or that is known to be there
-)
-
-// prior gives the chance of each hypothesis for a register, likely values first.
-func prior(r cv.Register, likely []uint8) *[hypotheses]float64 {
-	var p [hypotheses]float64
-	for h := range p[:absent] {
-		p[h] = 1.0 / 256
-	}
-	p[0] += zero
-	p[absent] = missing
-	if len(likely) > 0 || r.CV == 1 || r.CV == 7 || r.CV == 8 || r.CV == 29 {
-		p[absent] = missingNeeded
-	}
-	if len(likely) == 0 {
-		return &p
-	}
-	for h := range p {
-		p[h] *= 1 - likelyAtAll
-	}
-	share := likelyAtAll
-	for _, v := range likely {
-		share /= 2
-		p[v] += share
-	}
-	p[likely[0]] += share
-	return &p
 }

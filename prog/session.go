@@ -42,19 +42,27 @@ type Tally struct {
 // Session is one stay of one decoder on a programming track. It reads only what it can prove, and writes nothing before
 // the old value is recorded. Make one with [Start].
 type Session struct {
-	track    station.ProgrammingTrack
-	recorder Recorder
-	bound    float64
-	mode     nmra.Mode
-	rest     station.Milliamps
-	pulse    station.Answer // the last acknowledgement
-	noise    noise
-	belief   *belief
-	held     cv.Values // proven in this session, and nothing has touched it since
-	home     *cv.Page  // CV 31 and 32 as they were found, once a page has been turned to
-	lonely   bool      // no second decoder was found on the track
-	mark     Reading   // what Start read: CV 8, or CV 1 where only the address can be asked
-	tally    Tally
+	track      station.ProgrammingTrack
+	recorder   Recorder
+	bound      float64
+	mode       nmra.Mode
+	pace       pace
+	last       nmra.Access // the one before
+	answered   bool        // and whether it was acknowledged
+	rest       station.Milliamps
+	pulse      station.Answer // the last acknowledgement
+	noise      noise
+	belief     *belief
+	knowledge  *knowledge
+	held       cv.Values // proven in this session, and nothing has touched it since
+	unanswered int       // absent registers since something was found
+	home       *cv.Page  // CV 31 and 32 as they were found, once a page has been turned to
+	lonely     bool      // no second decoder was found on the track
+	mark       Reading   // what Start read: CV 8, or CV 1 where only the address can be asked
+	tally      Tally
+
+	// Hints, where it is set, is asked what a register is likely to hold before it is read.
+	Hints func(cv.Register) Hint
 
 	// Progress, where it is set, is told how far the work at hand has come: after each register.
 	Progress func(doing string, done, of int)
@@ -64,27 +72,36 @@ type Session struct {
 // wrong value up to which a value counts as read, above 0; see [DefaultBound]. recorder may be nil for a session that never writes:
 // one that then has to, fails. Errors: [ErrNothing], [ErrSilent], [ErrSeveral], and those of the station.
 func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, recorder Recorder) (*Session, error) {
-	s := &Session{track: track, recorder: recorder, bound: bound, noise: newNoise(), belief: new(belief), held: cv.Values{}}
+	s := &Session{track: track, recorder: recorder, bound: bound, pace: resetsBetween,
+		noise: newNoise(), belief: new(belief), knowledge: newKnowledge(), held: cv.Values{}}
 	if err := s.powerOn(ctx); err != nil {
 		return nil, err
 	}
 	if s.rest < leastDraw {
 		return nil, ErrNothing
 	}
-	for _, mode := range nmra.Modes {
-		s.mode = mode
+	for _, try := range []struct {
+		nmra.Mode
+		pace
+	}{{nmra.Direct, resetsBetween}, {nmra.Direct, slow}, {nmra.Paged, resetsBetween}, {nmra.Registers, resetsBetween}, {nmra.AddressOnly, resetsBetween}} {
+		s.mode, s.pace = try.Mode, try.pace
 		r := cv.Register{CV: 8}
-		if mode == nmra.AddressOnly {
+		if s.mode == nmra.AddressOnly {
 			r.CV = 1
 		}
 		got, err := s.Read(ctx, r)
 		if err != nil {
 			return nil, err
 		}
-		if got.State == Proven {
-			s.mark = got
-			return s, s.Alone(ctx, got)
+		if got.State != Proven {
+			delete(s.knowledge.found, r) // in this mode only
+			continue
 		}
+		s.mark = got
+		if err := s.keepUp(ctx); err != nil {
+			return nil, err
+		}
+		return s, s.Alone(ctx, got)
 	}
 	return nil, ErrSilent
 }
@@ -111,6 +128,7 @@ func (s *Session) PowerCycle(ctx context.Context) error {
 		return fmt.Errorf("turning the programming track off: %w", err)
 	}
 	clear(s.held)
+	s.last = nmra.Access{}
 	if err := s.powerOn(ctx); err != nil {
 		return err
 	}
@@ -126,7 +144,7 @@ func (s *Session) present(ctx context.Context) error {
 	if s.mark.State != Proven {
 		return nil
 	}
-	h, ok, err := s.settle(ctx, s.mode, s.mark.Register.CV, prior(s.mark.Register, []uint8{s.mark.Value}))
+	h, ok, err := s.settle(ctx, s.mode, s.mark.Register.CV, s.knowledge.expect(s.mark.Register, Hint{}))
 	if ok && h == absent {
 		return ErrGone
 	}
@@ -152,12 +170,14 @@ func (s *Session) do(ctx context.Context, a nmra.Access) (acknowledged bool, err
 	if err := ctx.Err(); err != nil {
 		return false, err
 	}
+	a = s.paced(a)
 	answer, err := s.track.Service(ctx, a)
 	s.tally.Operations++
 	s.tally.Airtime += answer.Airtime
 	if err != nil {
 		return false, fmt.Errorf("%v: %w", a, err)
 	}
+	s.last, s.answered = a, answer.Acknowledged
 	if answer.Acknowledged {
 		s.pulse = answer
 	}
@@ -204,7 +224,7 @@ func (s *Session) Alone(ctx context.Context, got Reading) error {
 	if s.mode != nmra.Direct || got.State != Proven {
 		return nil
 	}
-	var certain [hypotheses]float64
+	var certain chances
 	certain[got.Value] = 1
 	s.belief.expect(&certain, &s.noise)
 	for bit := range uint8(8) {

@@ -58,7 +58,7 @@ func (s *Session) write(ctx context.Context, r cv.Register, value uint8, again b
 			acknowledgements++
 		}
 		w.Acknowledged = 2*acknowledgements > try
-		if w.After, err = s.prove(ctx, r, prior(r, []uint8{value, before.Value})); err != nil {
+		if w.After, err = s.prove(ctx, r, []uint8{value, before.Value}); err != nil {
 			return w, err
 		}
 		if w.After.State == Proven && w.After.Value == value {

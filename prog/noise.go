@@ -1,0 +1,60 @@
+package prog
+
+// levels of noise that are told apart: how often an acknowledgement goes missing, and how often one comes from nowhere. The first of
+// each is a clean track, the second one that is hardly less. The steps are coarse: a level only has to say how often to ask.
+var (
+	lostLevels     = [...]float64{1e-5, 0.002, 0.02, 0.05, 0.1, 0.2, 0.35}
+	spuriousLevels = [...]float64{1e-7, 0.001, 0.01, 0.03, 0.07}
+)
+
+const (
+	levels = len(lostLevels) * len(spuriousLevels)
+
+	// How likely each kind of noise is held to be before anything has been asked: none, or hardly any; the rest is shared by
+	// the other levels. Tracks that are clean but for one pulse in a thousand are taken to be rare, since
+	// ruling them out would take thousands of questions; one pulse amiss makes the reader reckon with them.
+	clean    = 0.7
+	slightly = 0.0005
+
+	// credible is the weight from which on a level of noise counts: a value is proven only when it is under each of
+	// them. So the bound holds on a noisy track too, not just on the average of all tracks.
+	credible = 1e-3
+
+	// leastWeight keeps every level within reach, for a track that gets dirty in the middle of a session.
+	leastWeight = 1e-6
+)
+
+// noise is how likely each level of noise is, from all registers read so far. It adds up to 1.
+type noise [levels]float64
+
+func level(l int) (lost, spurious float64) {
+	return lostLevels[l/len(spuriousLevels)], spuriousLevels[l%len(spuriousLevels)]
+}
+
+// newNoise is what is believed of a track that nothing is known of.
+func newNoise() noise {
+	share := func(i, of int) float64 {
+		switch i {
+		case 0:
+			return clean
+		case 1:
+			return slightly
+		}
+		return (1 - clean - slightly) / float64(of-2)
+	}
+	var n noise
+	for l := range n {
+		n[l] = share(l/len(spuriousLevels), len(lostLevels)) * share(l%len(spuriousLevels), len(spuriousLevels))
+	}
+	return n
+}
+
+// rates are the expected chances that an acknowledgement goes missing and that one comes from nowhere.
+func (n *noise) rates() (lost, spurious float64) {
+	for l, weight := range n {
+		a, b := level(l)
+		lost += weight * a
+		spurious += weight * b
+	}
+	return lost, spurious
+}
