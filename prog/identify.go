@@ -3,6 +3,8 @@ package prog
 import (
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"fettle/nmra"
@@ -13,10 +15,11 @@ import (
 
 // Identity is what a decoder says of itself.
 type Identity struct {
-	Maker     uint8       // CV 8
-	Version   uint8       // CV 7
-	Modes     []nmra.Mode // in which it answers
-	Registers cv.Values   // that the identity and the address come from, as far as the decoder has them: CV 1, 7, 8, 17, 18, 19, 29, 107 to 111
+	Maker     uint8         // CV 8
+	Version   uint8         // CV 7
+	Modes     []nmra.Mode   // in which it answers
+	Registers cv.Values     // that the identity and the address come from, as far as the decoder has them: CV 1, 7, 8, 17, 18, 19, 29, 107 to 111
+	Absent    []cv.Register // of those, that the decoder does not have
 	Rest      station.Milliamps
 	Pulse     time.Duration     // of an acknowledgement; 0 where the station can't tell
 	Height    station.Milliamps // of the same, above rest
@@ -49,8 +52,11 @@ func Identify(ctx context.Context, s *Session) (Identity, error) {
 		if err != nil {
 			return Identity{}, err
 		}
-		if got.State == Proven {
+		switch got.State {
+		case Proven:
 			id.Registers[got.Register] = got.Value
+		case Absent:
+			id.Absent = append(id.Absent, got.Register)
 		}
 	}
 	for _, mode := range nmra.Modes {
@@ -64,6 +70,15 @@ func Identify(ctx context.Context, s *Session) (Identity, error) {
 	}
 	id.Rest, id.Pulse, id.Height = s.rest, s.pulse.Pulse, s.pulse.Height
 	return id, nil
+}
+
+// InUse is the address that the decoder answers to. One that has no CV 19 runs in no consist.
+func (id Identity) InUse() cv.InUse {
+	held := maps.Clone(id.Registers)
+	if consist := (cv.Register{CV: cv.Consist}); slices.Contains(id.Absent, consist) {
+		held[consist] = 0
+	}
+	return cv.AddressInUse(held)
 }
 
 // NotRead is the error of a register that has to be known and could not be proven.
@@ -111,7 +126,7 @@ func (s *Session) answers(ctx context.Context, mode nmra.Mode) (bool, error) {
 	if !known || mode == nmra.AddressOnly && (value < 1 || value > nmra.MaxShort) {
 		return false, nil
 	}
-	var p [hypotheses]float64
+	var p chances
 	p[value], p[absent] = 0.5, 0.5
 	h, ok, err := s.settle(ctx, mode, r.CV, &p)
 	return ok && h == int(value), err
