@@ -86,7 +86,7 @@ func (v *visit) planSet(ctx context.Context, set regset.Set) error {
 	if d.Withheld > 0 {
 		text += fmt.Sprintf(", %d left out", d.Withheld)
 	}
-	return v.answer(text+". This is the plan: nothing was written.\n"+v.work()+"\n", d)
+	return v.answer(text+". This is the plan: nothing was written.\n"+v.taken()+"\n", d)
 }
 
 // applySet puts a set on the decoder.

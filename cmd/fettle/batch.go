@@ -231,8 +231,12 @@ func batchTable(rows []prog.Row) string {
 		return ""
 	}
 	t := newTable(column{"register", true}, column{"was", true}, column{"wanted", true}, column{"now", true}, column{"", false})
-	for _, r := range rows {
-		t.AppendRow([]any{r.Register, shown(r.Before), r.Wanted, shown(r.After), rowWords(r)})
+	for n, r := range rows {
+		words := rowWords(r)
+		if n > 0 && r.Note != "" && r.Note == rows[n-1].Note && r.State == rows[n-1].State {
+			words = stateWords[r.State] + ": likewise"
+		}
+		t.AppendRow([]any{r.Register, shown(r.Before), r.Wanted, shown(r.After), words})
 	}
 	return t.Render() + "\n\n"
 }
@@ -296,7 +300,7 @@ func (v *visit) batchSummary(b prog.Batch) string {
 	} else {
 		text += "Nothing was written.\n"
 	}
-	text += v.work()
+	text += v.taken()
 	if path := v.journalPath(); path != nil {
 		text += " Journal: " + *path
 	}

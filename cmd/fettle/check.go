@@ -89,14 +89,14 @@ func (v *visit) check(ctx context.Context, file regset.File) error {
 	if r.Wrong > 0 {
 		text = t.Render() + "\n\n"
 	}
-	text += fmt.Sprintf("%s: %d right, %d not. Nothing was written.\n%s\n", count(len(rows), "register"), r.Right, r.Wrong, v.work())
+	text += fmt.Sprintf("%s: %d right, %d not. Nothing was written.\n%s\n", count(len(rows), "register"), r.Right, r.Wrong, v.taken())
 	if err := v.answer(text, r); err != nil {
 		return err
 	}
 	return verdict(r.Wrong == 0)
 }
 
-// wantedWord is what a register should hold: "-" where it should not be there, nothing where only bits count.
+// wantedWord is what a register should hold: "-" where it should not be there, "bits" where only some count.
 func wantedWord(c prog.Checked) string {
 	switch c.Mask {
 	case 0:
@@ -104,7 +104,7 @@ func wantedWord(c prog.Checked) string {
 	case 255:
 		return fmt.Sprint(c.Wanted)
 	}
-	return ""
+	return "bits"
 }
 
 func matchWords(c prog.Checked) string {

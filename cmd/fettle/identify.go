@@ -123,7 +123,7 @@ type valueDocument struct {
 }
 
 func (v *visit) identity(id prog.Identity, names map[uint8]string) identityDocument {
-	u := cv.AddressInUse(id.Registers)
+	u := id.InUse()
 	d := identityDocument{
 		stationDocument: v.station, costDocument: v.cost(),
 		Maker: id.Maker, MakerName: names[id.Maker], Version: id.Version, ResetIncomplete: id.Maker == resetUnderWay,
@@ -177,7 +177,7 @@ func (d identityDocument) text(id prog.Identity) string {
 		fact("version", "%d", d.Version)
 	}
 	fact("answers", "%s", strings.Join(d.Modes, ", "))
-	fact("address", "%v", cv.AddressInUse(id.Registers))
+	fact("address", "%v", id.InUse())
 	if configuration, ok := id.Registers[cv.Register{CV: cv.Configuration}]; ok {
 		if configuration>>cv.ReversedBit&1 == 1 {
 			fact("direction", "reversed: bit 0 of 29 is set")

@@ -53,7 +53,7 @@ func TestSessions(t *testing.T) {
 			e.Setenv("TESTDATA", shipped)
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exitsWith},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exitsWith, "journal": findJournal, "sparse": makeSparse, "latin1": makeLatin1},
 	})
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -71,10 +72,7 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 	found := map[prog.ReadState][]cv.Register{}
 	for n, r := range registers {
 		v.progress("reading", n, len(registers))
-		got, err := v.Read(ctx, r)
-		if err == nil {
-			err = v.Alone(ctx, got)
-		}
+		got, err := v.readAlone(ctx, r)
 		if err != nil {
 			return err
 		}
@@ -105,7 +103,7 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 	if unsure := found[prog.Unsure]; len(unsure) > 0 {
 		fmt.Fprintf(&said, "Unsure, could not be proven: %s. Clean the wheels and the rails, and try again.\n", strings.Join(cv.Ranges(unsure), ", "))
 	}
-	fmt.Fprintf(&said, "%d of %s proven. %s\n", len(known), count(len(registers), "register"), v.work())
+	fmt.Fprintf(&said, "%d of %s proven. %s\n", len(known), count(len(registers), "register"), v.taken())
 	if err := v.answer(said.String(), d); err != nil {
 		return err
 	}
@@ -113,6 +111,20 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 		return failure{status: saidNo}
 	}
 	return nil
+}
+
+// readAlone reads a register, and makes sure that no second decoder has a say in it.
+func (v *visit) readAlone(ctx context.Context, r cv.Register) (prog.Reading, error) {
+	got, err := v.Read(ctx, r)
+	if err != nil {
+		return got, err
+	}
+	if got.State == prog.Unsure {
+		if _, err := v.Decoder(ctx); errors.Is(err, prog.ErrSeveral) {
+			return got, err
+		}
+	}
+	return got, v.Alone(ctx, got)
 }
 
 // proven is the value of a reading, nil where there is none.

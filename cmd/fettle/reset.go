@@ -192,7 +192,7 @@ func (v *visit) resetSummary(d resetDocument) string {
 	if !d.Acknowledged {
 		text += "The decoder did not acknowledge the reset.\n"
 	}
-	text += v.work()
+	text += v.taken()
 	if d.Journal != nil {
 		text += " Journal: " + *d.Journal
 	}

@@ -34,6 +34,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) status {
 func newRoot() *cobra.Command {
 	cobra.EnableCommandSorting = false // they are in the order of the work
 	root := group(&cobra.Command{Use: "fettle VERB ...", Short: "A bench for DCC decoders."},
+		newDemo(),
 		newIdentify(),
 		newRead(),
 		newWrite(),

@@ -94,7 +94,14 @@ func (t *trackFlags) visit(cmd *cobra.Command, job func(ctx context.Context, v *
 		stdout: cmd.OutOrStdout(), asJSON: *t.asJSON,
 		progress: progress(cmd.ErrOrStderr()), folder: ".", flags: t.flags(),
 	}
-	return v.do(cmd.Context(), s, t.bound, job)
+	if err := v.arrive(s); err != nil {
+		return err
+	}
+	track, ok := s.(station.ProgrammingTrack)
+	if !ok {
+		return failure{badUse, fmt.Errorf("%v: it has no programming track", s.Describe())}
+	}
+	return v.work(cmd.Context(), track, t.bound, job)
 }
 
 // flags repeats the flags that say which station it is.
@@ -105,15 +112,8 @@ func (s *stationFlags) flags() string {
 	return " --station " + shellWord(s.where)
 }
 
-// do starts a session on a station and does the job.
-func (v *visit) do(ctx context.Context, s station.Station, bound float64, job func(ctx context.Context, v *visit) error) error {
-	if err := v.arrive(s); err != nil {
-		return err
-	}
-	track, ok := s.(station.ProgrammingTrack)
-	if !ok {
-		return failure{badUse, fmt.Errorf("%v: it has no programming track", s.Describe())}
-	}
+// work starts a session on a track and does the job.
+func (v *visit) work(ctx context.Context, track station.ProgrammingTrack, bound float64, job func(ctx context.Context, v *visit) error) error {
 	var err error
 	if v.Session, err = prog.Start(ctx, track, bound, &v.recorder); err == nil {
 		v.Progress = v.progress
@@ -170,8 +170,8 @@ func (v *visit) cost() costDocument {
 	return costDocument{t.Operations, t.Airtime.Milliseconds()}
 }
 
-// work says what it has taken so far: "214 questions, 9.6 s on the track."
-func (v *visit) work() string {
+// taken says what it has taken so far: "214 questions, 9.6 s on the track."
+func (v *visit) taken() string {
 	t := v.Tally()
 	return fmt.Sprintf("%s, %.1f s on the track.", count(t.Operations, "question"), t.Airtime.Seconds())
 }

@@ -69,7 +69,8 @@ func parseWrites(args []string) (regset.Set, error) {
 		if !valued {
 			return set, fmt.Errorf("%s: found no value, want REG=VALUE", arg)
 		}
-		if _, err := cv.ParseRegister(notation); err == nil || !strings.Contains(notation, ".") {
+		points := strings.Count(notation, ".")
+		if points == 0 || points == 1 && strings.Contains(notation, "@") {
 			whole = append(whole, arg)
 			continue
 		}
@@ -88,6 +89,11 @@ func parseWrites(args []string) (regset.Set, error) {
 	var err error
 	if _, set.Registers, err = parseSettings(whole); err != nil {
 		return set, err
+	}
+	for bit := range set.Bits {
+		if _, twice := set.Registers[bit.Register]; twice {
+			return set, fmt.Errorf("found register %v and bit %v of it, want one of them", bit.Register, bit)
+		}
 	}
 	zeros := cv.Values{}
 	for _, r := range set.Needs() {

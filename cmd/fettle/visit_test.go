@@ -1,0 +1,95 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strconv"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"fettle/nmra"
+	"fettle/nmra/cv"
+)
+
+// findJournal is the script command `journal VARIABLE NAME`: it sets the variable to the one journal here whose name begins with NAME
+// and a time. `! journal NAME` wants none.
+func findJournal(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) == 0 || !neg && len(args) != 2 {
+		ts.Fatalf("usage: journal VARIABLE NAME, or ! journal NAME")
+	}
+	found, err := filepath.Glob(ts.MkAbs(args[len(args)-1] + "-[0-9]*.journal"))
+	switch {
+	case err != nil:
+		ts.Fatalf("journal: %v", err)
+	case neg && len(found) > 0:
+		ts.Fatalf("found %v, want no journal", found)
+	case !neg && len(found) != 1:
+		ts.Fatalf("found %v, want one journal", found)
+	case !neg:
+		ts.Setenv(args[0], filepath.Base(found[0]))
+	}
+}
+
+// makeSparse is the script command `sparse FILE BYTES`: a file of so many zero bytes, which takes no room on disk.
+func makeSparse(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: sparse FILE BYTES")
+	}
+	size, err := strconv.ParseInt(args[1], 10, 64)
+	ts.Check(err)
+	path := ts.MkAbs(args[0])
+	ts.Check(os.WriteFile(path, nil, 0o600))
+	ts.Check(os.Truncate(path, size))
+}
+
+// makeLatin1 is the script command `latin1 FILE`: a register set that is not UTF-8.
+func makeLatin1(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: latin1 FILE")
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte("title = \"\xfcber\"\n[registers]\n3 = 1\n"), 0o600))
+}
+
+func TestWithoutAJournalOnlyTheIndexPageMayBeChosen(t *testing.T) {
+	var r recorder
+	for n := nmra.CV(1); n <= nmra.MaxCV; n++ {
+		c := cv.Register{CV: n}
+		if err := r.Writing(c, 1); (err == nil) != (c.CV == 31 || c.CV == 32) {
+			t.Errorf("register %v: %v", c, err)
+		}
+	}
+	if r.Wanted(cv.Values{{CV: 31}: 16}) == nil {
+		t.Error("a plan was taken without a journal")
+	}
+}
+
+func TestAJournalIsNamedAfterItsFileAndNotAfterTheTimeOfAnother(t *testing.T) {
+	for path, want := range map[string]string{
+		"sets/tram-3.toml":                   "tram-3",
+		"tram-3-20261125-074103.journal":     "tram-3",
+		"tram-3-20261125-074103-2.journal":   "tram-3",
+		"reset-20261125-074103.journal":      "reset",
+		"undo-reset-20261125-074103.journal": "undo-reset",
+		"tram-20261125.toml":                 "tram-20261125",
+	} {
+		if got := journalName(path); got != want {
+			t.Errorf("%s: %s, want %s", path, got, want)
+		}
+	}
+}
+
+func TestAShellTakesAWordAsItIs(t *testing.T) {
+	for word, want := range map[string]string{
+		"bench:tram-3+shunter-7":         "bench:tram-3+shunter-7",
+		"tram-3-20261125-074103.journal": "tram-3-20261125-074103.journal",
+		"my set.journal":                 "'my set.journal'",
+		"it's":                           `'it'\''s'`,
+		"$(x)":                           "'$(x)'",
+		"":                               "''",
+	} {
+		if got := shellWord(word); got != want {
+			t.Errorf("%q: %s, want %s", word, got, want)
+		}
+	}
+}
