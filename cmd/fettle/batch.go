@@ -76,16 +76,11 @@ func (v *visit) halfway(err error, planned bool) error {
 		text += fmt.Sprintf("\nto go on:    fettle apply --resume %s%s", shellWord(path), v.flags)
 	}
 	text += fmt.Sprintf("\nto go back:  fettle undo %s%s", shellWord(path), v.flags)
-	err = fmt.Errorf("stopped half-way: %w%s", reason(err), text)
-	return failure{stopped, errors.Join(err, v.recorder.Close())}
-}
-
-// reason says in words that a person stopped it.
-func reason(err error) error {
 	if errors.Is(err, context.Canceled) {
-		return errors.New("Ctrl-C")
+		err = errors.New("Ctrl-C")
 	}
-	return err
+	err = fmt.Errorf("stopped half-way: %w%s", err, text)
+	return failure{stopped, errors.Join(err, v.recorder.Close())}
 }
 
 // journalName is how the name of a journal begins whose batch a file asks for: as that of the file, without the time of another journal.

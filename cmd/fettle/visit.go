@@ -140,12 +140,21 @@ func (v *visit) arrive(s station.Station) error {
 
 // said gives the error of a job its status. One that is neither the station's nor that of a file is what the decoder said.
 func said(err error) error {
+	var own failure
 	var file *fs.PathError
-	if err == nil || statusOf(err) != badUse || errors.As(err, &file) {
+	switch {
+	case err == nil || errors.As(err, &own):
+		return err
+	case errors.Is(err, context.Canceled):
+		return failure{stopped, errCtrlC}
+	case statusOf(err) != badUse || errors.As(err, &file):
 		return err
 	}
 	return failure{saidNo, err}
 }
+
+// errCtrlC says in words that a person stopped the work.
+var errCtrlC = errors.New("stopped with Ctrl-C")
 
 // print prints for people; a program gets its document in the end.
 func (v *visit) print(format string, args ...any) error {
