@@ -23,8 +23,8 @@ func newApply() *cobra.Command {
 		Short: "Put a register set on the decoder, and prove that it is there.",
 		Long: `SET is a file of wanted values. What the decoder holds is read first, and only what differs is written, in an order in
 which no write undoes another. Each write is read back at once, and everything again after a power cycle. Before a
-new value goes to the track, the old one is in a journal on disk, beside which you stand: it can be undone, and gone
-on with if it was stopped.
+new value goes to the track, the old one is in a journal in this folder: with that the batch can be undone, and gone on
+with if it was stopped.
 
 With --resume the one argument is the journal of a batch that was stopped (its name ends in .journal), or its set, whose
 newest unfinished journal in this folder is then taken.`,

@@ -8,7 +8,8 @@ import (
 )
 
 // progress shows on stderr, where that is a terminal, how much of a long work is done and how long the rest will take.
-// The function that it gives is told how far each stage has come; a stage that is done leaves nothing on the screen.
+// The function that it gives is told how far each stage has come; a stage that is done leaves nothing on the screen, nor does one that
+// failed, where it is told then of a stage of nothing.
 func progress(stderr io.Writer) func(doing string, done, of int) {
 	if !terminal(stderr) {
 		return func(string, int, int) {}
@@ -20,6 +21,13 @@ func drawProgress(w io.Writer) func(doing string, done, of int) {
 	var bar *progressbar.ProgressBar
 	stage, total := "", 0
 	return func(doing string, done, of int) {
+		if of == 0 {
+			if bar != nil {
+				_ = bar.Clear()
+				bar = nil
+			}
+			return
+		}
 		if bar == nil || stage != doing || total != of {
 			stage, total = doing, of
 			bar = progressbar.NewOptions(of,

@@ -35,3 +35,17 @@ func TestProgressSaysWhatIsDoneAndHowLongTheRestWillTake(t *testing.T) {
 		}
 	})
 }
+
+func TestProgressOfWorkThatFailedIsTakenOffTheScreen(t *testing.T) {
+	var screen bytes.Buffer
+	show := drawProgress(&screen)
+	show("", 0, 0)
+	if screen.Len() > 0 {
+		t.Errorf("drawn before there was anything: %q", screen.String())
+	}
+	show("reading", 0, 9)
+	show("", 0, 0)
+	if last := screen.String()[strings.LastIndexByte(screen.String()[:screen.Len()-1], '\r')+1:]; strings.TrimSpace(last) != "" {
+		t.Errorf("%q is left on the screen: %q", last, screen.String())
+	}
+}

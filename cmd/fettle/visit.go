@@ -123,7 +123,7 @@ func (v *visit) work(ctx context.Context, track station.ProgrammingTrack, bound 
 		}
 	}
 	if err = said(err); err != nil && err.Error() != "" {
-		v.progress("stopping", 1, 1) // takes what was drawn off the screen
+		v.progress("", 0, 0)
 		if v.asJSON && statusOf(err) == saidNo {
 			err = errors.Join(err, printJSON(v.stdout, refusalDocument{v.station, err.Error()}))
 		}
