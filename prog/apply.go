@@ -10,6 +10,7 @@ import (
 
 	"fettle/nmra/cv"
 	"fettle/prog/journal"
+	"fettle/prog/regset"
 )
 
 // State says what became of one register of a batch, in the word that programs are given.
@@ -247,6 +248,12 @@ func Resume(ctx context.Context, s *Session, rec journal.Record) (Plan, error) {
 		p.Steps[i].Kept = !asked
 	}
 	return p, err
+}
+
+// Wants says whether what the batch of a journal was to leave is what a set asks for: it is not where the set has been changed since.
+func Wants(rec journal.Record, set regset.Set) bool {
+	wanted, err := resolve(set, rec.Held)
+	return err == nil && maps.Equal(wanted, rec.Wanted)
 }
 
 // Undo plans to leave in each register what it held before the batch of a journal. CV 7 and 8 are never written.

@@ -57,16 +57,21 @@ func Prepare(ctx context.Context, s *Session, set regset.Set) (Plan, error) {
 	if err != nil {
 		return Plan{}, err
 	}
-	// A register that is absent, or not proven, is never written: what its other bits would be is of no account.
-	base := held(readings)
-	for _, r := range set.Needs() {
-		base[r] += 0
-	}
-	wanted, err := set.Wanted(base)
+	wanted, err := resolve(set, held(readings))
 	if err != nil {
 		return Plan{}, err
 	}
 	return s.plan(ctx, set.Title, d, wanted, readings)
+}
+
+// resolve gives the bytes of a set for a decoder that holds what held says. A register that is absent, or not proven, is never
+// written: what its other bits would be is of no account.
+func resolve(set regset.Set, held cv.Values) (cv.Values, error) {
+	base := maps.Clone(held)
+	for _, r := range set.Needs() {
+		base[r] += 0
+	}
+	return set.Wanted(base)
 }
 
 // guard refuses a decoder of another maker or version than is wanted; nil wants any. It says which decoder it is.

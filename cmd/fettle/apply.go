@@ -129,6 +129,9 @@ func (t *trackFlags) resume(cmd *cobra.Command, path string) error {
 	case rec.Batch == "reset":
 		return misuse(cmd, "%s: a reset can't be gone on with; fettle undo %s puts back what it is known to have changed", path, shellWord(path))
 	}
+	if set != nil && rec.Wanted != nil && !prog.Wants(rec, *set) {
+		return misuse(cmd, "%s has changed since %s: go on with the journal by its own name, or undo it and apply the set", setPath, path)
+	}
 	return t.visit(cmd, func(ctx context.Context, v *visit) error {
 		j, rec, err := journal.Reopen(path, time.Now())
 		if err != nil {

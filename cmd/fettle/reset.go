@@ -3,7 +3,9 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"strings"
 
@@ -53,8 +55,10 @@ decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
 			set = &s
 		}
 		return track.visit(cmd, func(ctx context.Context, v *visit) error {
-			if !sure && terminal(os.Stdin) && !confirmed(cmd) {
-				return failure{badUse, fmt.Errorf("not confirmed: nothing was written")}
+			if !sure && terminal(os.Stdin) {
+				if err := confirm(ctx, cmd.InOrStdin(), cmd.ErrOrStderr()); err != nil {
+					return err
+				}
 			}
 			return v.reset(ctx, registers, set, *then)
 		})
@@ -62,11 +66,23 @@ decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
 	return cmd
 }
 
-// confirmed asks a person.
-func confirmed(cmd *cobra.Command) bool {
-	fmt.Fprint(cmd.ErrOrStderr(), "Reset this decoder to its factory values? What it holds is lost, but for what the journal keeps. yes or no: ")
-	answer, _ := bufio.NewReader(cmd.InOrStdin()).ReadString('\n')
-	return strings.TrimSpace(answer) == "yes"
+// confirm asks a person, and fails unless the answer is yes.
+func confirm(ctx context.Context, in io.Reader, out io.Writer) error {
+	fmt.Fprint(out, "Reset this decoder to its factory values? What it holds is lost, but for what the journal keeps. yes or no: ")
+	answer := make(chan string, 1)
+	go func() {
+		line, _ := bufio.NewReader(in).ReadString('\n') // what ends without an answer is no yes
+		answer <- strings.TrimSpace(line)
+	}()
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case word := <-answer:
+		if word == "yes" {
+			return nil
+		}
+		return failure{badUse, errors.New("not confirmed: nothing was written")}
+	}
 }
 
 // resetDocument is what --json says of a reset.

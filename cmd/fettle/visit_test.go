@@ -1,9 +1,12 @@
 package main
 
 import (
+	"context"
+	"io"
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -91,5 +94,23 @@ func TestAShellTakesAWordAsItIs(t *testing.T) {
 		if got := shellWord(word); got != want {
 			t.Errorf("%q: %s, want %s", word, got, want)
 		}
+	}
+}
+
+func TestAResetIsDoneOnlyAfterAYes(t *testing.T) {
+	for answer, want := range map[string]status{"yes\n": done, " yes \n": done, "y\n": badUse, "no\n": badUse, "": badUse, "\n": badUse} {
+		var screen strings.Builder
+		if got := statusOf(confirm(t.Context(), strings.NewReader(answer), &screen)); got != want {
+			t.Errorf("%q: status %d, want %d", answer, got, want)
+		}
+		if !strings.HasPrefix(screen.String(), "Reset this decoder to its factory values?") {
+			t.Errorf("asked %q", screen.String())
+		}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	silent, _ := io.Pipe()
+	if got := statusOf(confirm(ctx, silent, io.Discard)); got != stopped {
+		t.Errorf("Ctrl-C at the question: status %d, want %d", got, stopped)
 	}
 }

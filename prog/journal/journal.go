@@ -245,7 +245,7 @@ func parse(path string, data []byte) (rec Record, whole int, err error) {
 		end := bytes.IndexByte(data[whole:], '\n')
 		if end < 0 {
 			if n == 1 {
-				return rec, 0, fmt.Errorf("%s:1: found no whole line, want a journal that begins with {\"format\":%d", path, Format)
+				return rec, 0, fmt.Errorf("%s:1: found no whole line, want a journal that begins with {\"format\":%d; one that was cut off there wrote nothing to the decoder", path, Format)
 			}
 			return rec, whole, nil
 		}
