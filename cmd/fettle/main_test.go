@@ -51,6 +51,7 @@ func TestSessions(t *testing.T) {
 			e.Setenv("XDG_STATE_HOME", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("FETTLE_STATION", "")
 			e.Setenv("TESTDATA", shipped)
+			e.Setenv("GORACE", "atexit_sleep_ms=0") // else each command waits for a second, and there are hundreds
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exitsWith, "journal": findJournal, "sparse": makeSparse, "latin1": makeLatin1},
