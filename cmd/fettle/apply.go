@@ -18,7 +18,7 @@ import (
 
 // newApply makes the verb apply.
 func newApply() *cobra.Command {
-	cmd := exits(&cobra.Command{
+	cmd := trackExits(&cobra.Command{
 		Use:   "apply SET [flags]",
 		Short: "Put a register set on the decoder, and prove that it is there.",
 		Long: `SET is a file of wanted values. What the decoder holds is read first, and only what differs is written, in an order in
@@ -28,15 +28,13 @@ with if it was stopped.
 
 With --resume the one argument is the journal of a batch that was stopped (its name ends in .journal), or its set, whose
 newest unfinished journal in this folder is then taken.`,
-		Example:               "  fettle apply tram-3.toml --plan\n  fettle apply tram-3.toml\n  fettle apply --resume tram-3-20261125-074103.journal",
+		Example:               "  fettle apply tram-3.toml --plan\n  fettle apply --resume tram-3-20261125-074103.journal",
 		DisableFlagsInUseLine: true,
 		Args:                  oneArgument("register set", "SET"),
-	}, map[status]string{
-		done:   "every register holds what is wanted, and that is proven; or the plan is shown",
-		saidNo: "a register does not, or could not be proven; or the set is for another decoder",
-		badUse: "a bad flag or file", stationFailed: "the station failed, or an overload",
-		noDecoder: "nothing answers, or more than one decoder does", stopped: "stopped half-way; the journal named can resume it or undo it",
-	})
+	},
+		"every register holds what is wanted, and that is proven; or the plan is shown",
+		"a register does not, or could not be proven; or the set is for another decoder",
+		"stopped half-way; the journal named can resume it or undo it")
 	track := addTrack(cmd)
 	planOnly, resuming := false, false
 	addMark(cmd.Flags(), &planOnly, true, "plan", "show what would be written, in which order and why, and write nothing")
@@ -145,14 +143,16 @@ func (t *trackFlags) resume(cmd *cobra.Command, path string) error {
 			return err
 		}
 		if set == nil {
-			return failure{saidNo, fmt.Errorf("%s: the batch was stopped before it was planned: what it had touched is as it was; apply the set again", path)}
+			return failure{saidNo, fmt.Errorf("%s: %s; apply the set again", path, beforePlan)}
 		}
-		if err := v.print("The batch was stopped before it was planned: what it had touched is as it was. It begins again.\n\n"); err != nil {
+		if err := v.print("Resuming: %s. It begins again.\n\n", beforePlan); err != nil {
 			return err
 		}
 		return v.applySet(ctx, *set, setPath)
 	})
 }
+
+const beforePlan = "the batch was stopped before it was planned: what it had touched is as it was"
 
 // goOn does the rest of a batch.
 func (v *visit) goOn(ctx context.Context, rec journal.Record) error {

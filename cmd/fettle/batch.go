@@ -6,11 +6,9 @@ import (
 	"fmt"
 	"path/filepath"
 	"regexp"
-	"slices"
 	"strings"
 	"time"
 
-	"fettle/nmra/cv"
 	"fettle/prog"
 	"fettle/prog/journal"
 )
@@ -71,15 +69,15 @@ func (v *visit) halfway(err error, planned bool) error {
 	if path == "" {
 		return err
 	}
-	text := "\njournal:     " + path
+	advice := "\njournal:     " + path
 	if planned {
-		text += fmt.Sprintf("\nto go on:    fettle apply --resume %s%s", shellWord(path), v.flags)
+		advice += fmt.Sprintf("\nto go on:    fettle apply --resume %s%s", shellWord(path), v.flags)
 	}
-	text += fmt.Sprintf("\nto go back:  fettle undo %s%s", shellWord(path), v.flags)
+	advice += fmt.Sprintf("\nto go back:  fettle undo %s%s", shellWord(path), v.flags)
 	if errors.Is(err, context.Canceled) {
 		err = errors.New("Ctrl-C")
 	}
-	err = fmt.Errorf("stopped half-way: %w%s", err, text)
+	err = fmt.Errorf("stopped half-way: %w%s", err, advice)
 	return failure{stopped, errors.Join(err, v.recorder.Close())}
 }
 
@@ -89,231 +87,3 @@ func journalName(path string) string {
 }
 
 var journalTime = regexp.MustCompile(`-[0-9]{8}-[0-9]{6}(-[0-9]+)?$`)
-
-// planDocument is what --json says of a plan.
-type planDocument struct {
-	stationDocument
-	Title    string          `json:"title"`
-	Decoder  journal.Decoder `json:"decoder"`
-	Steps    []stepDocument  `json:"steps"`
-	ToWrite  int             `json:"to_write"`
-	Holds    int             `json:"unchanged"`
-	Withheld int             `json:"withheld"` // that the decoder does not have, or that could not be proven
-	costDocument
-}
-
-type stepDocument struct {
-	Register cv.Register `json:"register"`
-	Before   *uint8      `json:"before"` // null where it is not proven
-	Wanted   uint8       `json:"wanted"`
-	Writes   bool        `json:"writes"`
-	Kept     bool        `json:"kept"` // not in the set; put back where writing another changes it
-	Why      string      `json:"why,omitempty"`
-}
-
-func (v *visit) plan(p prog.Plan) planDocument {
-	d := planDocument{stationDocument: v.station, Title: p.Title, Decoder: p.Decoder, Steps: []stepDocument{}, costDocument: v.cost()}
-	for _, s := range p.Steps {
-		d.Steps = append(d.Steps, stepDocument{s.Register, proven(s.Before), s.Wanted, s.Changes(), s.Kept, s.Why})
-		switch {
-		case s.Changes():
-			d.ToWrite++
-		case s.Kept:
-		case s.Before.State == prog.Proven:
-			d.Holds++
-		default:
-			d.Withheld++
-		}
-	}
-	return d
-}
-
-// planTable shows steps in their order, with reasons.
-func planTable(steps []prog.Step) string {
-	t := newTable(column{"register", true}, column{"holds", true}, column{"wanted", true}, column{"", false})
-	for _, s := range steps {
-		t.AppendRow([]any{s.Register, shown(s.Before), s.Wanted, stepWords(s)})
-	}
-	return t.Render() + "\n"
-}
-
-func stepWords(step prog.Step) string {
-	var words string
-	switch {
-	case step.Before.State == prog.Absent:
-		return "left out: the decoder has no such register"
-	case step.Before.State == prog.Unsure:
-		return "left out: what it holds could not be proven"
-	case step.Kept:
-		words = "not in the set, kept as it is"
-	case step.Changes():
-		words = "write" + bitWords(step.Register, step.Before.Value, step.Wanted)
-	default:
-		return "already right"
-	}
-	if step.Why != "" {
-		words += "; " + step.Why
-	}
-	return words
-}
-
-// shown is a reading in a table.
-func shown(r prog.Reading) string {
-	switch r.State {
-	case prog.Proven:
-		return fmt.Sprint(r.Value)
-	case prog.Absent:
-		return "-"
-	}
-	return "?"
-}
-
-// batchDocument is what --json says of a batch.
-type batchDocument struct {
-	stationDocument
-	Title     string          `json:"title"`
-	Decoder   journal.Decoder `json:"decoder"`
-	Registers []rowDocument   `json:"registers"`
-	Written   int             `json:"written"`
-	Unchanged int             `json:"unchanged"`
-	Failed    int             `json:"failed"`
-	costDocument
-	Journal *string `json:"journal"` // null where nothing was written
-}
-
-type rowDocument struct {
-	Register cv.Register `json:"register"`
-	Before   *uint8      `json:"before"` // null where it is not proven
-	Wanted   uint8       `json:"wanted"`
-	After    *uint8      `json:"after"` // likewise
-	State    prog.State  `json:"state"`
-	Note     string      `json:"note,omitempty"`
-}
-
-// report is what came of a batch, for programs.
-func (v *visit) report(b prog.Batch) batchDocument {
-	d := batchDocument{
-		stationDocument: v.station, Title: b.Title, Decoder: b.Decoder, Registers: []rowDocument{},
-		Written: b.Count(prog.Written), Unchanged: b.Count(prog.Unchanged), costDocument: v.cost(), Journal: v.journalPath(),
-	}
-	d.Failed = len(b.Rows) - d.Written - d.Unchanged
-	for _, r := range b.Rows {
-		d.Registers = append(d.Registers, rowDocument{r.Register, proven(r.Before), r.Wanted, proven(r.After), r.State, r.Note})
-	}
-	return d
-}
-
-func (v *visit) journalPath() *string {
-	if v.recorder.Journal == nil || v.recorder.Path() == "" {
-		return nil
-	}
-	path := v.recorder.Path()
-	return &path
-}
-
-// batchText is what came of a batch, for people. Rows that one of without holds for are counted only.
-func (v *visit) batchText(b prog.Batch, without ...func(prog.Row) bool) string {
-	rows := slices.Clone(b.Rows)
-	for _, drop := range without {
-		rows = slices.DeleteFunc(rows, drop)
-	}
-	return batchTable(rows) + v.batchSummary(b)
-}
-
-// batchTable shows what became of registers.
-func batchTable(rows []prog.Row) string {
-	if len(rows) == 0 {
-		return ""
-	}
-	t := newTable(column{"register", true}, column{"was", true}, column{"wanted", true}, column{"now", true}, column{"", false})
-	for n, r := range rows {
-		words := rowWords(r)
-		if n > 0 && r.Note != "" && r.Note == rows[n-1].Note && r.State == rows[n-1].State {
-			words = stateWords[r.State] + ": likewise"
-		}
-		t.AppendRow([]any{r.Register, shown(r.Before), r.Wanted, shown(r.After), words})
-	}
-	return t.Render() + "\n\n"
-}
-
-// stateWords say for people what became of a register.
-var stateWords = map[prog.State]string{
-	prog.Unchanged:     "already right",
-	prog.Written:       "written",
-	prog.Clamped:       "clamped",
-	prog.ReadOnly:      "read only",
-	prog.NoRegister:    "absent",
-	prog.Refused:       "refused",
-	prog.UnsureOfValue: "unsure",
-}
-
-func rowWords(r prog.Row) string {
-	words := stateWords[r.State]
-	if r.State == prog.Written {
-		words += bitWords(r.Register, r.Before.Value, r.After.Value)
-	}
-	if r.State == prog.NoRegister && r.Note == "" {
-		words += ": the decoder has no such register"
-	}
-	if r.Note != "" {
-		words += ": " + r.Note
-	}
-	return words
-}
-
-// bitWords say which bits of a register change, where its bits have meanings of their own: ": bit 3 on, bit 5 off".
-func bitWords(r cv.Register, before, after uint8) string {
-	var changes []string
-	for _, b := range cv.Explain(r).Bits {
-		if (before^after)>>b.Number&1 == 1 {
-			state := "off"
-			if after>>b.Number&1 == 1 {
-				state = "on"
-			}
-			changes = append(changes, fmt.Sprintf("bit %d %s", b.Number, state))
-		}
-	}
-	if changes == nil {
-		return ""
-	}
-	return ": " + strings.Join(changes, ", ")
-}
-
-// batchSummary counts, and says how it was proven and what it took.
-func (v *visit) batchSummary(b prog.Batch) string {
-	var counts []string
-	for _, s := range []prog.State{
-		prog.Written, prog.Unchanged, prog.Clamped, prog.ReadOnly, prog.NoRegister, prog.Refused, prog.UnsureOfValue,
-	} {
-		if n := b.Count(s); n > 0 {
-			counts = append(counts, fmt.Sprintf("%d %s", n, stateWords[s]))
-		}
-	}
-	text := count(len(b.Rows), "register") + ": " + strings.Join(counts, ", ") + ". "
-	if wrote := slices.ContainsFunc(b.Rows, func(r prog.Row) bool { return r.State != prog.Unchanged && r.Before.State == prog.Proven }); wrote {
-		text += "Read back twice, the second time after a power cycle.\n"
-	} else {
-		text += "Nothing was written.\n"
-	}
-	text += v.taken()
-	if path := v.journalPath(); path != nil {
-		text += " Journal: " + *path
-	}
-	return text + "\n"
-}
-
-// outcome gives what came of a batch, and fails where a register does not hold what was wanted. without is as in batchText.
-func (v *visit) outcome(b prog.Batch, without ...func(prog.Row) bool) error {
-	if err := v.answer(v.batchText(b, without...), v.report(b)); err != nil {
-		return err
-	}
-	return verdict(b.Good())
-}
-
-// verdict is the failure of a verb that has said all, where the decoder says no.
-func verdict(good bool) error {
-	if good {
-		return nil
-	}
-	return failure{status: saidNo}
-}

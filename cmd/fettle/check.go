@@ -14,7 +14,7 @@ import (
 
 // newCheck makes the verb check.
 func newCheck() *cobra.Command {
-	cmd := exits(&cobra.Command{
+	cmd := trackExits(&cobra.Command{
 		Use:   "check FILE [flags]",
 		Short: "Say whether the decoder still holds a register set, or a survey.",
 		Long: `What differs is listed. Nothing is written, except that registers 31 and 32 choose an index page and are put back.
@@ -22,11 +22,10 @@ Of a survey, registers that change by themselves and those that it is not sure o
 		Example:               "  fettle check tram-3.toml",
 		DisableFlagsInUseLine: true,
 		Args:                  oneArgument("register set or survey", "FILE"),
-	}, map[status]string{
-		done: "the decoder holds all of it", saidNo: "something differs or could not be proven, or it is for another decoder",
-		badUse: "a bad flag or file", stationFailed: "the station failed, or an overload",
-		noDecoder: "nothing answers, or more than one decoder does", stopped: "stopped with Ctrl-C",
-	})
+	},
+		"the decoder holds all of it",
+		"something differs or could not be proven, or it is for another decoder",
+		"stopped with Ctrl-C")
 	track := addTrack(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		file, err := regset.ReadAny(args[0])

@@ -40,7 +40,7 @@ const demoSetFile = "tram-3.toml"
 type scene struct {
 	says    string
 	command string
-	does    func(ctx context.Context, v *visit) error
+	does    job
 	want    status
 }
 
@@ -72,7 +72,8 @@ func tell(cmd *cobra.Command) (err error) {
 		}
 		v.recorder.Journal = nil
 		if err := v.work(cmd.Context(), track, prog.DefaultBound, s.does); statusOf(err) != s.want {
-			return failure{max(statusOf(err), saidNo), fmt.Errorf("fettle %s: ended with status %d, want %d: %w", s.command, statusOf(err), s.want, err)}
+			err = fmt.Errorf("fettle %s: ended with status %d, want %d: %w", s.command, statusOf(err), s.want, err)
+			return failure{max(statusOf(err), saidNo), err}
 		}
 		if _, err := io.WriteString(cmd.OutOrStdout(), shortened(told.String())+"\n"); err != nil {
 			return err
@@ -95,10 +96,10 @@ func shortened(text string) string {
 }
 
 // demoRegisters are read before and after the reset.
-var demoRegisters = []string{"1-32"}
+const demoRegisters = "1-32"
 
 func story(set regset.Set) []scene {
-	registers, _, _ := parseSettings(demoRegisters)
+	registers, _, _ := parseSettings([]string{demoRegisters})
 	high := cv.Register{CV: 5}
 	return []scene{
 		{"A decoder that nobody has described. What is it?", "identify",
@@ -115,7 +116,7 @@ func story(set regset.Set) []scene {
 			func(_ context.Context, v *visit) error {
 				return v.print("%s\n", strings.Join(cv.ExplainValue(high, 180, nil).Lines(), "\n"))
 			}, done},
-		{"A factory reset, what it changed, and the set put back and proven.", "reset " + strings.Join(demoRegisters, " ") + " --then " + demoSetFile,
+		{"A factory reset, what it changed, and the set put back and proven.", "reset " + demoRegisters + " --then " + demoSetFile,
 			func(ctx context.Context, v *visit) error { return v.reset(ctx, registers, &set, demoSetFile) }, saidNo},
 	}
 }

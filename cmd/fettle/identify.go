@@ -17,7 +17,7 @@ import (
 
 // newIdentify makes the verb identify.
 func newIdentify() *cobra.Command {
-	cmd := exits(&cobra.Command{
+	cmd := trackExits(&cobra.Command{
 		Use:   "identify [flags]",
 		Short: "Say what is on the programming track.",
 		Long: `Maker's number, version, the modes in which the decoder answers, the address that it answers to and what decides
@@ -30,10 +30,10 @@ Makers' numbers are assigned by the NMRA. Their names come from a file of yours,
 		Example:               "  fettle identify\n  fettle identify --station bench:engine-30 --json",
 		DisableFlagsInUseLine: true,
 		Args:                  noArguments,
-	}, map[status]string{
-		done: "identified", saidNo: "maker or version could not be proven", badUse: "a bad flag or file",
-		stationFailed: "the station failed, or an overload", noDecoder: "nothing answers, or more than one decoder does", stopped: "stopped with Ctrl-C",
-	})
+	},
+		"identified",
+		"maker or version could not be proven",
+		"stopped with Ctrl-C")
 	track := addTrack(cmd)
 	makers := cmd.Flags().String("makers", "", "a `FILE` of makers' names")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -188,7 +188,8 @@ func (d identityDocument) text(id prog.Identity) string {
 	}
 	fact("track", "%.0f mA at rest; acknowledges with %.0f mA for %.1f ms", d.RestMA, d.PulseMA, d.PulseMS)
 	if d.Lost >= 0.01 || d.False >= 0.005 {
-		fact("noise", "about %.0f %% of the acknowledgements go missing and %.0f %% come from nowhere: clean wheels and rails", d.Lost*100, d.False*100)
+		fact("noise", "about %.0f %% of the acknowledgements go missing and %.0f %% come from nowhere: clean wheels and rails",
+			d.Lost*100, d.False*100)
 	}
 	return b.String()
 }

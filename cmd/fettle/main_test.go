@@ -54,7 +54,9 @@ func TestSessions(t *testing.T) {
 			e.Setenv("GORACE", "atexit_sleep_ms=0") // else each command waits for a second, and there are hundreds
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exitsWith, "journal": findJournal, "sparse": makeSparse, "latin1": makeLatin1},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"exits": exitsWith, "journal": findJournal, "sparse": makeSparse, "latin1": makeLatin1,
+		},
 	})
 }
 

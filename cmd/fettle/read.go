@@ -15,7 +15,7 @@ import (
 
 // newRead makes the verb read.
 func newRead() *cobra.Command {
-	cmd := exits(&cobra.Command{
+	cmd := trackExits(&cobra.Command{
 		Use:   "read REG... [flags]",
 		Short: "Read registers, and prove each value.",
 		Long: `REG is a register, as 29, a range, as 67-94, or one on an index page, as 260@16.3. A value counts as read when the
@@ -29,10 +29,10 @@ registers 31 and 32 choose an index page and are put back.`,
 			}
 			return nil
 		},
-	}, map[status]string{
-		done: "read and proven", saidNo: "a register could not be proven, or the decoder has none of them", badUse: "no such register",
-		stationFailed: "the station failed, or an overload", noDecoder: "nothing answers, or more than one decoder does", stopped: "stopped with Ctrl-C",
-	})
+	},
+		"read and proven",
+		"a register could not be proven, or the decoder has none of them",
+		"stopped with Ctrl-C")
 	track := addTrack(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		registers, values, err := parseSettings(args)
@@ -101,7 +101,8 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 		fmt.Fprintf(&said, "The decoder does not have %s.\n", strings.Join(cv.Ranges(absent), ", "))
 	}
 	if unsure := found[prog.Unsure]; len(unsure) > 0 {
-		fmt.Fprintf(&said, "Unsure, could not be proven: %s. Clean the wheels and the rails, and try again.\n", strings.Join(cv.Ranges(unsure), ", "))
+		fmt.Fprintf(&said, "Unsure, could not be proven: %s. Clean the wheels and the rails, and try again.\n",
+			strings.Join(cv.Ranges(unsure), ", "))
 	}
 	fmt.Fprintf(&said, "%d of %s proven. %s\n", len(known), count(len(registers), "register"), v.taken())
 	if err := v.answer(said.String(), d); err != nil {

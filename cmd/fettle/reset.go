@@ -19,7 +19,7 @@ import (
 
 // newReset makes the verb reset.
 func newReset() *cobra.Command {
-	cmd := exits(&cobra.Command{
+	cmd := trackExits(&cobra.Command{
 		Use:   "reset [REG...] [flags]",
 		Short: "Reset the decoder to its factory values, and say what that changed.",
 		Long: `The registers are read first and kept in a journal, so that undo can put them back; then comes the factory reset as
@@ -28,12 +28,10 @@ are not read change too, and can't be put back: give all that you care for. With
 decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
 		Example:               "  fettle reset\n  fettle reset 1-512 --then tram-3.toml",
 		DisableFlagsInUseLine: true,
-	}, map[status]string{
-		done:   "reset, and proven; with --then: and every register of the set holds what is wanted",
-		saidNo: "the decoder took no reset, or a register could not be proven; with --then: or does not hold what is wanted",
-		badUse: "a bad flag or file, or you said no", stationFailed: "the station failed, or an overload",
-		noDecoder: "nothing answers, or more than one decoder does", stopped: "stopped half-way; the journal named can undo it",
-	})
+	},
+		"reset, and proven; with --then: and every register of the set holds what is wanted",
+		"the decoder took no reset, or a register could not be proven; with --then: or does not hold what is wanted",
+		"stopped half-way; the journal named can undo it")
 	track := addTrack(cmd)
 	sure := false
 	addMark(cmd.Flags(), &sure, true, "yes", "do not ask first")
@@ -190,7 +188,8 @@ func resetTable(result prog.ResetResult) string {
 		case r.Before.State == prog.Unsure, r.After.State == prog.Unsure:
 			t.AppendRow([]any{r.Register, shown(r.Before), shown(r.After), "unsure: could not be proven"})
 		case r.Changed():
-			t.AppendRow([]any{r.Register, shown(r.Before), shown(r.After), cv.Explain(r.Register).Name + bitWords(r.Register, r.Before.Value, r.After.Value)})
+			words := cv.Explain(r.Register).Name + bitWords(r.Register, r.Before.Value, r.After.Value)
+			t.AppendRow([]any{r.Register, shown(r.Before), shown(r.After), words})
 		}
 	}
 	if t.Length() == 0 {
@@ -200,7 +199,8 @@ func resetTable(result prog.ResetResult) string {
 }
 
 func (v *visit) resetSummary(d resetDocument) string {
-	text := fmt.Sprintf("Factory reset, complete after %s: %d of %s that were read changed", count(d.PowerCycles, "power cycle"), d.Changed, count(len(d.Registers), "register"))
+	text := fmt.Sprintf("Factory reset, complete after %s: %d of %s that were read changed",
+		count(d.PowerCycles, "power cycle"), d.Changed, count(len(d.Registers), "register"))
 	if d.Unsure > 0 {
 		text += fmt.Sprintf(", %d unsure", d.Unsure)
 	}

@@ -14,7 +14,7 @@ import (
 
 // newUndo makes the verb undo.
 func newUndo() *cobra.Command {
-	cmd := exits(&cobra.Command{
+	cmd := trackExits(&cobra.Command{
 		Use:   "undo JOURNAL [flags]",
 		Short: "Put back what each register held before the batch of a journal.",
 		Long: `The plan is shown, done and proven, like that of a set, and has a journal of its own. A batch that was stopped is
@@ -22,11 +22,10 @@ undone as far as it came. Registers 7 and 8 are never written.`,
 		Example:               "  fettle undo tram-3-20261125-074103.journal",
 		DisableFlagsInUseLine: true,
 		Args:                  oneArgument("journal", "JOURNAL"),
-	}, map[status]string{
-		done: "every register holds what it held before, and that is proven", saidNo: "a register does not, or it is another decoder",
-		badUse: "a bad flag or file", stationFailed: "the station failed, or an overload",
-		noDecoder: "nothing answers, or more than one decoder does", stopped: "stopped half-way; the journal named can resume it or undo it",
-	})
+	},
+		"every register holds what it held before, and that is proven",
+		"a register does not, or it is another decoder",
+		"stopped half-way; the journal named can resume it or undo it")
 	track := addTrack(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		rec, err := journal.Read(args[0])

@@ -53,6 +53,19 @@ func (c chance) String() string {
 
 func (chance) Type() string { return "number" }
 
+// trackExits says in the help of a verb of the programming track what its exit statuses mean: yes when done, no when the decoder says no,
+// and what is left when it was stopped.
+func trackExits(cmd *cobra.Command, yes, no, left string) *cobra.Command {
+	return exits(cmd, map[status]string{
+		done:          yes,
+		saidNo:        no,
+		badUse:        "bad use, or a bad file",
+		stationFailed: "the station failed, or an overload",
+		noDecoder:     "nothing answers, or more than one decoder does",
+		stopped:       left,
+	})
+}
+
 // visit is one stay of a decoder on the programming track, as a verb sees it.
 type visit struct {
 	*prog.Session
@@ -64,6 +77,9 @@ type visit struct {
 	folder   string // of new journals
 	flags    string // that bring a command to the same station, with a space before each
 }
+
+// job is what a verb does during a visit.
+type job func(ctx context.Context, v *visit) error
 
 // stationDocument is what every --json says of the station.
 type stationDocument struct {
@@ -84,7 +100,7 @@ type refusalDocument struct {
 }
 
 // visit opens the station, says which it is, does the job, and turns the track off whatever happens.
-func (t *trackFlags) visit(cmd *cobra.Command, job func(ctx context.Context, v *visit) error) (err error) {
+func (t *trackFlags) visit(cmd *cobra.Command, do job) (err error) {
 	s, err := t.open()
 	if err != nil {
 		return err
@@ -101,7 +117,7 @@ func (t *trackFlags) visit(cmd *cobra.Command, job func(ctx context.Context, v *
 	if !ok {
 		return failure{badUse, fmt.Errorf("%v: it has no programming track", s.Describe())}
 	}
-	return v.work(cmd.Context(), track, t.bound, job)
+	return v.work(cmd.Context(), track, t.bound, do)
 }
 
 // flags repeats the flags that say which station it is.
@@ -113,11 +129,11 @@ func (s *stationFlags) flags() string {
 }
 
 // work starts a session on a track and does the job.
-func (v *visit) work(ctx context.Context, track station.ProgrammingTrack, bound float64, job func(ctx context.Context, v *visit) error) error {
+func (v *visit) work(ctx context.Context, track station.ProgrammingTrack, bound float64, do job) error {
 	var err error
 	if v.Session, err = prog.Start(ctx, track, bound, &v.recorder); err == nil {
 		v.Progress = v.progress
-		err = job(ctx, v)
+		err = do(ctx, v)
 		if v.recorder.Journal == nil && (err == nil || errors.Is(err, context.Canceled)) {
 			err = errors.Join(err, v.Restore(context.WithoutCancel(ctx)))
 		}

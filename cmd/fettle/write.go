@@ -17,7 +17,7 @@ import (
 
 // newWrite makes the verb write.
 func newWrite() *cobra.Command {
-	cmd := exits(&cobra.Command{
+	cmd := trackExits(&cobra.Command{
 		Use:   "write REG=VALUE... [flags]",
 		Short: "Set registers, and prove each value.",
 		Long: `REG is a register, as 3, one on an index page, as 260@16.3, or one bit, as 29.5. It is done as apply does a set: read
@@ -33,16 +33,14 @@ decoder at that address takes them. The vehicle stands on a live track and may m
 			}
 			return nil
 		},
-	}, map[status]string{
-		done:   "every register holds its value, and that is proven; with --main: sent, not proven",
-		saidNo: "a register does not, or could not be proven", badUse: "no such register or value",
-		stationFailed: "the station failed, or an overload", noDecoder: "nothing answers, or more than one decoder does",
-		stopped: "stopped half-way; the journal named can resume it or undo it",
-	})
+	},
+		"every register holds its value, and that is proven; with --main: sent, not proven",
+		"a register does not, or could not be proven",
+		"stopped half-way; the journal named can resume it or undo it")
 	track := addTrack(cmd)
 	onMain := mainFlags{}
 	addMark(cmd.Flags(), &onMain.on, true, "main", "send to a decoder on the main track; needs --address")
-	cmd.Flags().Var(between(&onMain.address, 0, nmra.MaxLong), "address", "with --main: the decoder's address, 1 to 127, or with --long to 10239")
+	cmd.Flags().Var(between(&onMain.address, 0, nmra.MaxLong), "address", "with --main: the decoder's, 1 to 127, or with --long 0 to 10239")
 	addMark(cmd.Flags(), &onMain.long, true, "long", "with --main: the address is a long one")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		set, err := parseWrites(args)
