@@ -40,7 +40,7 @@ func Parse(file string, data []byte) (Set, error) {
 	parseFormat(root)
 	var s Set
 	s.Title, _ = root.String("title")
-	s.Decoder = parseGuard(root)
+	s.Decoder = ParseGuard(root)
 	if t, ok := root.Table("address"); ok {
 		s.Address = parseAddress(t)
 	}

@@ -32,7 +32,7 @@ func ParseSurvey(file string, data []byte) (Survey, error) {
 	parseFormat(root)
 	root.Require("when", "registers")
 	var s Survey
-	s.Decoder = parseGuard(root)
+	s.Decoder = ParseGuard(root)
 	s.When, _ = root.Time("when")
 	s.Station, _ = root.String("station")
 	s.Registers, _ = root.Values("registers")

@@ -4,9 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
-	"unicode"
 
 	"fettle/nmra"
 	"fettle/nmra/cv"
@@ -18,7 +16,8 @@ const format = 1
 
 func parseFormat(root *regtoml.Table) { root.Int("format", format, format) }
 
-func parseGuard(root *regtoml.Table) Guard {
+// ParseGuard reads the table "decoder" of a file, which may be missing. What is wrong with it is noted there.
+func ParseGuard(root *regtoml.Table) Guard {
 	var g Guard
 	t, ok := root.Table("decoder")
 	if !ok {
@@ -39,9 +38,9 @@ func parseGuard(root *regtoml.Table) Guard {
 func (s Set) Append(b []byte) []byte {
 	b = fmt.Appendf(b, "format = %d\n", format)
 	if s.Title != "" {
-		b = fmt.Appendf(b, "title = %s\n", quote(s.Title))
+		b = fmt.Appendf(b, "title = %s\n", regtoml.Quote(s.Title))
 	}
-	b = s.Decoder.append(b)
+	b = s.Decoder.Append(b)
 	switch s.Address.Kind {
 	case nmra.Long:
 		b = fmt.Appendf(b, "\n[address]\nlong = %d\n", s.Address.Number)
@@ -56,7 +55,7 @@ func (s Set) Append(b []byte) []byte {
 		for _, n := range s.named() {
 			if n.table == "bits" {
 				bit := cv.Bit{Register: n.register, Bit: n.bit}
-				b = fmt.Appendf(b, "%s = %t\n", name(bit.String()), s.Bits[bit])
+				b = fmt.Appendf(b, "%s = %t\n", regtoml.Name(bit.String()), s.Bits[bit])
 			}
 		}
 	}
@@ -67,25 +66,26 @@ func (s Set) Append(b []byte) []byte {
 func (s Survey) Append(b []byte) []byte {
 	b = fmt.Appendf(b, "format = %d\nwhen = %s\n", format, s.When.UTC().Format(time.RFC3339Nano))
 	if s.Station != "" {
-		b = fmt.Appendf(b, "station = %s\n", quote(s.Station))
+		b = fmt.Appendf(b, "station = %s\n", regtoml.Quote(s.Station))
 	}
 	for _, list := range []struct {
 		key       string
 		registers []cv.Register
 	}{{"absent", s.Absent}, {"unsure", s.Unsure}, {"changing", s.Changing}} {
 		if len(list.registers) > 0 {
-			b = appendList(b, list.key, cv.Ranges(list.registers), quote)
+			b = regtoml.AppendList(b, list.key, cv.Ranges(list.registers), regtoml.Quote)
 		}
 	}
 	if len(s.Pages) > 0 {
 		pages := slices.Clone(s.Pages)
 		slices.SortFunc(pages, cv.Page.Compare)
-		b = appendList(b, "pages", slices.Compact(pages), func(p cv.Page) string { return quote(p.String()) })
+		b = regtoml.AppendList(b, "pages", slices.Compact(pages), func(p cv.Page) string { return regtoml.Quote(p.String()) })
 	}
-	return appendValues(s.Decoder.append(b), s.Registers)
+	return appendValues(s.Decoder.Append(b), s.Registers)
 }
 
-func (g Guard) append(b []byte) []byte {
+// Append appends the table "decoder", as [ParseGuard] reads it; nothing for the zero Guard.
+func (g Guard) Append(b []byte) []byte {
 	if g == (Guard{}) {
 		return b
 	}
@@ -103,11 +103,11 @@ func appendValues(b []byte, values cv.Values) []byte {
 	b = append(b, "\n[registers]\n"...)
 	for _, run := range cv.Runs(values.Registers()) {
 		for _, rs := range pieces(run) {
-			key := name(cv.Ranges(rs)[0])
+			key := regtoml.Name(cv.Ranges(rs)[0])
 			if len(rs) == 1 {
 				b = fmt.Appendf(b, "%s = %d\n", key, values[rs[0]])
 			} else {
-				b = appendList(b, key, rs, func(r cv.Register) string { return strconv.Itoa(int(values[r])) })
+				b = regtoml.AppendList(b, key, rs, func(r cv.Register) string { return strconv.Itoa(int(values[r])) })
 			}
 		}
 	}
@@ -129,51 +129,4 @@ func pieces(run []cv.Register) [][]cv.Register {
 		}
 	}
 	return out
-}
-
-// appendList writes a list, on several lines where it is long.
-func appendList[T any](b []byte, key string, items []T, text func(T) string) []byte {
-	const width = 100
-	b = append(b, key+" = ["...)
-	column := len(key) + len(" = [")
-	for i, item := range items {
-		one := text(item)
-		if i > 0 {
-			one = ", " + one
-		}
-		if column+len(one) > width {
-			one = strings.TrimPrefix(one, ", ")
-			b = append(b, ",\n  "...)
-			column = len("  ")
-		}
-		b = append(b, one...)
-		column += len(one)
-	}
-	return append(b, "]\n"...)
-}
-
-// name writes a register, a range or a bit as a TOML key: without quotes only a number, and a bit of a register without a page, which
-// TOML takes for a dotted key.
-func name(notation string) string {
-	if strings.ContainsAny(notation, "@-") {
-		return quote(notation)
-	}
-	return notation
-}
-
-// quote writes text as a TOML string. What would not read back, since it does not print, becomes U+FFFD.
-func quote(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-		case !unicode.IsPrint(r):
-			r = unicode.ReplacementChar
-		}
-		b.WriteRune(r)
-	}
-	b.WriteByte('"')
-	return b.String()
 }

@@ -1,6 +1,7 @@
 package regtoml
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -214,4 +215,54 @@ func (t *Table) Pages(key string) ([]cv.Page, bool) {
 	}
 	slices.SortFunc(pages, cv.Page.Compare)
 	return pages, true
+}
+
+// ByteRanges gets a list of values and ranges of them, as ["0-60", "255"]. They ascend, with a gap between each and the next.
+func (t *Table) ByteRanges(key string) ([]cv.ByteRange, bool) {
+	const want = `a list of values and ranges in quotes, as ["0-60", "255"]`
+	next := 0 // the least value that may follow
+	return items(t, key, want, func(v value) (cv.ByteRange, bool) {
+		if v.kind != text {
+			t.source.note(v.offset, `found %v, want values in quotes, as "0-60" or "255"`, v)
+			return cv.ByteRange{}, false
+		}
+		b, err := cv.ParseByteRange(v.text)
+		switch {
+		case err != nil:
+			t.source.note(v.offset, "%v", err)
+		case int(b.Low) < next:
+			t.source.note(v.offset, "found values %v, want them to ascend, one range for those that follow each other", b)
+			return b, false
+		default:
+			next = int(b.High) + 2
+		}
+		return b, err == nil
+	})
+}
+
+// Bytes gets the values of n registers: one value, or for several a list with one for each.
+func (t *Table) Bytes(key string, n int) ([]uint8, bool) {
+	want := wantByte
+	kinds := []kind{integer}
+	if n > 1 {
+		want, kinds = fmt.Sprintf("a list of %d values from 0 to 255, one for each register", n), []kind{list}
+	}
+	v, ok := t.get(key, want, kinds...)
+	if !ok {
+		return nil, false
+	}
+	if n == 1 {
+		one, ok := t.byte(v)
+		return []uint8{one}, ok
+	}
+	if len(v.items) != n {
+		t.source.note(v.offset, "found a list of %d values, want %d, one for each register", len(v.items), n)
+		return nil, false
+	}
+	out := make([]uint8, n)
+	for i, item := range v.items {
+		one, right := t.byte(item)
+		out[i], ok = one, ok && right
+	}
+	return out, ok
 }
