@@ -83,6 +83,9 @@ func (p Plan) Apply(ctx context.Context, s *Session) (Batch, error) {
 	if s.recorder == nil {
 		return b, errNoRecorder
 	}
+	if err := p.alone(ctx, s); err != nil {
+		return b, err
+	}
 	if err := errors.Join(s.recorder.Held(before), s.recorder.Wanted(wanted)); err != nil {
 		return b, err
 	}
@@ -97,11 +100,7 @@ func (p Plan) Apply(ctx context.Context, s *Session) (Batch, error) {
 	if err := s.PowerCycle(ctx); err != nil {
 		return b, err
 	}
-	var present []cv.Register
-	for r := range before {
-		present = append(present, r)
-	}
-	after, err := s.readAll(ctx, "proving", present, wanted)
+	after, err := s.readAll(ctx, "proving", before.Registers(), wanted, careful, nil)
 	if err != nil {
 		return b, err
 	}
@@ -117,6 +116,28 @@ func (p Plan) Apply(ctx context.Context, s *Session) (Batch, error) {
 		b.Rows = append(b.Rows, row)
 	}
 	return b, s.Restore(ctx)
+}
+
+// alone makes sure that no second decoder holds something else in what is about to be written: a vehicle may have two.
+func (p Plan) alone(ctx context.Context, s *Session) error {
+	for _, step := range p.Steps {
+		if !step.Changes() {
+			continue
+		}
+		if step.Register.Indexed() {
+			if _, err := s.turnTo(ctx, step.Register.Page); err != nil {
+				return err
+			}
+		}
+		now, err := s.Read(ctx, step.Register)
+		if err != nil {
+			return err
+		}
+		if err := s.Alone(ctx, now); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // differs says whether there is anything to write.

@@ -39,30 +39,49 @@ func (q question) access(mode nmra.Mode, cv nmra.CV) nmra.Access {
 	return nmra.Access{Mode: mode, Operation: nmra.VerifyBit, CV: cv, Bit: q.bit, BitValue: q.value == 1}
 }
 
-// belief is what is known of one register while it is asked: the joint chance of each hypothesis and each level of noise,
-// by Bayes' rule. Registers are independent of each other once the noise is known, so that what one register says of the
+// belief is what is known of one register while it is asked: the joint chance of each hypothesis and each level of noise, by
+// Bayes' rule. Registers are independent of each other once the noise is known, so that what one register says of the
 // noise is carried to the next (noise), and nothing else.
+//
+// Hypotheses to which all answers so far speak alike are kept as one class. A question splits each class in two at most, so there are
+// few of them.
 type belief struct {
-	joint        [levels][hypotheses]float64 // adds up to 1
-	chance       [hypotheses]float64         // joint, over all levels
-	acknowledged [256]bool                   // a verify of this byte has been
+	prior        chances // adds up to 1
+	class        [hypotheses]int
+	classes      []class
+	chance       [hypotheses]float64 // of each hypothesis, whatever the noise; adds up to 1
+	acknowledged [256]bool           // a verify of this byte has been
 	asked        int
+}
+
+// class is hypotheses that the answers so far speak to alike.
+type class struct {
+	share  float64 // of the prior
+	weight noise   // of each level of noise, times what the answers say of the class under it; times share it is the joint chance
+	sum    float64 // of weight
+	size   int     // how many hypotheses
+	split  int     // while learning: the class that its acknowledging part becomes
+	yes    int     // while learning: how many of its hypotheses acknowledge
 }
 
 // expect starts the belief from the chances of each hypothesis, and the noise.
 func (b *belief) expect(prior *chances, n *noise) {
+	b.begin(prior)
+	b.classes = append(b.classes[:0], class{share: 1, weight: *n, size: hypotheses})
+	b.settle()
+}
+
+func (b *belief) begin(prior *chances) {
 	var sum float64
 	for _, p := range prior {
 		sum += p
 	}
-	for l := range b.joint {
-		for h := range b.joint[l] {
-			b.joint[l][h] = n[l] * prior[h] / sum
-		}
+	for h, p := range prior {
+		b.prior[h] = p / sum
 	}
+	clear(b.class[:])
 	b.acknowledged = [256]bool{}
 	b.asked = 0
-	b.settle()
 }
 
 // learn takes in the answer to a question.
@@ -71,51 +90,75 @@ func (b *belief) learn(q question, acknowledged bool) {
 	if q.whole && acknowledged {
 		b.acknowledged[q.value] = true
 	}
-	for l := range b.joint {
+	b.part(q)
+	var yes, no noise
+	for l := range yes {
 		lost, spurious := level(l)
-		yes, no := 1-lost, spurious
+		yes[l], no[l] = 1-lost, spurious
 		if !acknowledged {
-			yes, no = lost, 1-spurious
+			yes[l], no[l] = lost, 1-spurious
 		}
-		row := &b.joint[l]
-		if q.whole {
-			held := row[q.value]
-			for h := range row {
-				row[h] *= no
-			}
-			row[q.value] = held * yes
-		} else {
-			factor := [2]float64{no, no}
-			factor[q.value&1] = yes
-			for h := range row[:absent] {
-				row[h] *= factor[uint8(h)>>q.bit&1]
-			}
-			row[absent] *= no
+	}
+	for c := range b.classes {
+		factor := &no
+		if b.classes[c].yes > 0 {
+			factor = &yes
+		}
+		weight := &b.classes[c].weight
+		for l := range weight {
+			weight[l] *= factor[l]
 		}
 	}
 	b.settle()
 }
 
-// settle makes joint add up to 1 and chance agree with it.
-func (b *belief) settle() {
-	b.chance = [hypotheses]float64{}
-	for l := range b.joint {
-		for h, p := range b.joint[l] {
-			b.chance[h] += p
+// part splits the classes so that all of one class acknowledges the question, or none; yes then says which.
+func (b *belief) part(q question) {
+	for c := range b.classes {
+		b.classes[c].yes, b.classes[c].split = 0, c
+	}
+	for h := range b.class {
+		if q.yes(h) {
+			b.classes[b.class[h]].yes++
 		}
 	}
-	var sum float64
-	for _, p := range b.chance {
-		sum += p
+	for c := range b.classes {
+		if old := &b.classes[c]; old.yes > 0 && old.yes < old.size {
+			old.split = len(b.classes)
+			old.size -= old.yes
+			b.classes = append(b.classes, class{weight: old.weight, yes: old.yes, size: old.yes})
+			b.classes[c].yes = 0
+		}
 	}
-	scale := 1 / sum
-	for l := range b.joint {
-		for h := range b.joint[l] {
-			b.joint[l][h] *= scale
+	for c := range b.classes {
+		b.classes[c].share = 0
+	}
+	for h := range b.class {
+		if q.yes(h) {
+			b.class[h] = b.classes[b.class[h]].split
+		}
+		b.classes[b.class[h]].share += b.prior[h]
+	}
+}
+
+// settle makes the joint chances add up to 1 and chance agree with them.
+func (b *belief) settle() {
+	var all float64
+	for c := range b.classes {
+		for _, w := range b.classes[c].weight {
+			all += w * b.classes[c].share
+		}
+	}
+	for c := range b.classes {
+		weight := &b.classes[c].weight
+		b.classes[c].sum = 0
+		for l := range weight {
+			weight[l] /= all
+			b.classes[c].sum += weight[l]
 		}
 	}
 	for h := range b.chance {
-		b.chance[h] *= scale
+		b.chance[h] = b.prior[h] * b.classes[b.class[h]].sum
 	}
 }
 
@@ -123,10 +166,12 @@ func (b *belief) settle() {
 func (b *belief) noise() noise {
 	var n noise
 	var sum float64
-	for l := range b.joint {
-		for _, p := range b.joint[l] {
-			n[l] += p
+	for c := range b.classes {
+		for l, w := range b.classes[c].weight {
+			n[l] += w * b.classes[c].share
 		}
+	}
+	for l := range n {
 		n[l] = max(n[l], leastWeight)
 		sum += n[l]
 	}
@@ -138,7 +183,7 @@ func (b *belief) noise() noise {
 
 // Airtime that the choice of a question reckons with, where no question at hand has it.
 const (
-	perBit = 45 * time.Millisecond // what it takes to learn one bit of information, about
+	perBit = 50 * time.Millisecond // what it takes to learn one bit of information, about
 	finish = 34 * time.Millisecond // what the last question takes, the verify of the whole byte that proves it
 )
 
@@ -214,39 +259,118 @@ func (b *belief) rates() (lost, spurious float64) {
 	return n.rates()
 }
 
-// proven says which hypothesis has a chance of being wrong of at most bound, on the average and under every credible level
-// of noise. A value has also been acknowledged as a whole byte.
-func (b *belief) proven(bound float64) (h int, ok bool) {
+// likeliest is the hypothesis with the highest chance.
+func (b *belief) likeliest() (h int) {
 	for i, p := range b.chance {
 		if p > b.chance[h] {
 			h = i
 		}
 	}
-	if h < absent && !b.acknowledged[h] || b.others(h) > bound {
-		return h, false
-	}
-	for l := range b.joint {
-		var weight, wrong float64
-		for i, p := range b.joint[l] {
-			weight += p
-			if i != h {
-				wrong += p
-			}
-		}
-		if weight >= credible && wrong > bound*weight {
-			return h, false
-		}
-	}
-	return h, true
+	return h
 }
 
-// others is the chance of all hypotheses but h; summed up, since 1 - chance would lose its digits.
-func (b *belief) others(h int) float64 {
-	var sum float64
-	for i, p := range b.chance {
-		if i != h {
-			sum += p
+// proven says whether the likeliest hypothesis has a chance of being wrong of at most bound. A value has also been acknowledged as
+// a whole byte.
+func (b *belief) proven(bound float64) (h int, ok bool) {
+	n := b.noise()
+	return b.settled(func(d *doubt) bool { return d.within(bound, &n, careful) })
+}
+
+// provisional says whether the same would hold if only the levels of noise counted that are likely now. On a clean track that is all
+// it takes, but it takes many registers to know.
+func (b *belief) provisional(bound float64) (h int, ok bool) {
+	n := b.noise()
+	return b.settled(func(d *doubt) bool { return d.under(bound, &n, likely) })
+}
+
+func (b *belief) settled(enough func(*doubt) bool) (h int, ok bool) {
+	h = b.likeliest()
+	if h < absent && !b.acknowledged[h] {
+		return h, false
+	}
+	d := b.doubt(h)
+	return h, enough(&d)
+}
+
+// doubt is the chance that what a register was found to be is wrong, under each level of noise.
+type doubt [levels]float64
+
+// doubt sums up the other hypotheses, since 1 - chance would lose its digits.
+func (b *belief) doubt(h int) (d doubt) {
+	var all doubt
+	for c := range b.classes {
+		share := b.classes[c].share
+		others := share
+		if c == b.class[h] {
+			others = b.shareWithout(h)
+		}
+		for l, w := range b.classes[c].weight {
+			all[l] += w * share
+			d[l] += w * others
 		}
 	}
-	return sum
+	for l := range d {
+		if all[l] > 0 {
+			d[l] /= all[l]
+		}
+	}
+	return d
+}
+
+// shareWithout is the share of the class of h, but for h.
+func (b *belief) shareWithout(h int) (share float64) {
+	for i, c := range b.class {
+		if c == b.class[h] && i != h {
+			share += b.prior[i]
+		}
+	}
+	return share
+}
+
+// average is the doubt where the noise is not known for certain.
+func (d *doubt) average(n *noise) (wrong float64) {
+	for l := range d {
+		wrong += n[l] * d[l]
+	}
+	return wrong
+}
+
+// within says whether the doubt is at most bound, on the average and under every level of noise that counts: careful or quick.
+func (d *doubt) within(bound float64, n *noise, counts float64) bool {
+	return d.under(bound, n, counts) && d.average(n) <= bound
+}
+
+// scaled is the doubt where the other hypotheses were so many times as likely to begin with.
+func (d doubt) scaled(times float64) doubt {
+	for l, p := range d {
+		d[l] = p * times / (p*times + 1 - p)
+	}
+	return d
+}
+
+// under says whether the doubt is at most bound under each level of noise that has at least that weight.
+func (d *doubt) under(bound float64, n *noise, weight float64) bool {
+	for l := range d {
+		if n[l] >= weight && d[l] > bound {
+			return false
+		}
+	}
+	return true
+}
+
+// reopen goes on with a register that was found to be h, with that much doubt. What spoke for or against it is kept; the other
+// hypotheses share the doubt as they did before it was asked.
+func (b *belief) reopen(prior *chances, h int, d *doubt, n *noise) {
+	b.begin(prior)
+	found, others := class{share: b.prior[h], size: 1}, class{share: 1 - b.prior[h], size: hypotheses - 1}
+	for l := range n {
+		found.weight[l] = n[l] * (1 - d[l]) / found.share
+		others.weight[l] = n[l] * d[l] / others.share
+	}
+	b.classes = append(b.classes[:0], others, found)
+	b.class[h] = 1
+	if h < absent {
+		b.acknowledged[h] = true
+	}
+	b.settle()
 }

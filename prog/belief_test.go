@@ -53,16 +53,23 @@ func TestEveryValueOfARegisterIsFoundOnACleanTrack(t *testing.T) {
 	}
 }
 
-func TestACleanTrackNeedsOneQuestionForWhatIsLikelyOnceItIsKnown(t *testing.T) {
+func TestACleanTrackNeedsTwoQuestionsForWhatIsLikelyOnceItIsKnown(t *testing.T) {
 	b, n := new(belief), newNoise()
 	random := rand.New(rand.NewPCG(1, 2))
 	for range 150 { // unlikely values teach both kinds of noise
 		r := register{holds: random.IntN(256), random: random}
 		r.find(b, newKnowledge().expect(cv.Register{CV: 50}, Hint{}), &n, true)
 	}
+	likely := newKnowledge().expect(cv.Register{CV: 50}, Hint{Values: []uint8{77}})
+	b.expect(likely, &n)
+	whole := question{whole: true, value: 77}
+	b.learn(whole, true)
+	if _, ok := b.provisional(DefaultBound); !ok {
+		t.Error("one acknowledgement is not enough even if the track should turn out to be clean")
+	}
 	r := register{holds: 77, random: random}
-	if got, ok := r.find(b, newKnowledge().expect(cv.Register{CV: 50}, Hint{Values: []uint8{77}}), &n, true); !ok || got != 77 || b.asked != 1 {
-		t.Errorf("read %d (proven %v) with %d questions, want 77 with 1", got, ok, b.asked)
+	if got, ok := r.find(b, likely, &n, true); !ok || got != 77 || b.asked != 2 {
+		t.Errorf("read %d (proven %v) with %d questions, want 77 with 2", got, ok, b.asked)
 	}
 }
 

@@ -54,7 +54,7 @@ func Check(ctx context.Context, s *Session, set regset.Set) ([]Checked, error) {
 	for _, r := range low.Registers() {
 		rows = append(rows, Checked{Register: r, Mask: ^(low[r] ^ high[r]), Wanted: low[r] & high[r]})
 	}
-	return s.check(ctx, rows)
+	return s.check(ctx, rows, careful)
 }
 
 // CheckSurvey compares a decoder with a survey: what it held, and what it did not have. Registers that the survey is not
@@ -72,26 +72,29 @@ func CheckSurvey(ctx context.Context, s *Session, survey regset.Survey) ([]Check
 	for _, r := range survey.Absent {
 		rows = append(rows, Checked{Register: r, Match: NotThere})
 	}
-	return s.check(ctx, rows)
+	return s.check(ctx, rows, quick)
 }
 
 // check reads each row's register. Rows that come as NotThere should not be.
-func (s *Session) check(ctx context.Context, rows []Checked) ([]Checked, error) {
+func (s *Session) check(ctx context.Context, rows []Checked, counts float64) ([]Checked, error) {
 	slices.SortFunc(rows, func(a, b Checked) int { return a.Register.Compare(b.Register) })
+	var registers []cv.Register
+	likely := cv.Values{}
+	for _, row := range rows {
+		registers = append(registers, row.Register)
+		if row.Mask == 255 {
+			likely[row.Register] = row.Wanted
+		}
+	}
+	readings, err := s.readAll(ctx, "reading", registers, likely, counts, nil)
+	if err != nil {
+		return nil, err
+	}
 	for n := range rows {
 		row := &rows[n]
-		s.progress("reading", n, len(rows))
-		var likely []uint8
-		if row.Mask == 255 {
-			likely = []uint8{row.Wanted}
-		}
-		found, err := s.Read(ctx, row.Register, likely...)
-		if err != nil {
-			return nil, err
-		}
-		row.Found = found
+		row.Found = readings[row.Register]
 		expected := row.Match != NotThere
-		switch {
+		switch found := row.Found; {
 		case found.State == Unsure:
 			row.Match = Uncertain
 		case !expected && found.State == Absent, expected && found.State == Proven && found.Value&row.Mask == row.Wanted:
@@ -104,7 +107,6 @@ func (s *Session) check(ctx context.Context, rows []Checked) ([]Checked, error) 
 			row.Match = Differs
 		}
 	}
-	s.progress("reading", len(rows), len(rows))
 	return rows, s.Restore(ctx)
 }
 

@@ -1,6 +1,7 @@
 package prog
 
 import (
+	"fettle/nmra"
 	"fettle/nmra/cv"
 )
 
@@ -19,6 +20,7 @@ const (
 	same            // as the register before it
 	onward          // as far from the register before it as that from its own: speed tables
 	doubled         // twice the register before it: output mapping
+	record          // as the same place of the record before, where registers come in records of one length
 	standard        // the default that S-9.2.2 gives
 	hinted          // what the Hint says
 	before          // what this register itself held when it was last read
@@ -26,7 +28,7 @@ const (
 )
 
 // How far each expert is believed at first, among those that have something to say.
-var firstTrust = [experts]float64{tally: 4, same: 4, onward: 2, doubled: 0.5, standard: 2, hinted: 20, before: 40}
+var firstTrust = [experts]float64{tally: 4, same: 4, onward: 2, doubled: 0.5, record: 1, standard: 2, hinted: 20, before: 40}
 
 const (
 	expertSure = 0.9  // an expert that is right all the time is still given no more
@@ -34,13 +36,20 @@ const (
 	anything   = 0.03 // part that goes to all values alike: proof must never rest on a guess alone
 )
 
+// runs is how many lengths of a run of absent registers are told apart: 1, 2, 4 ...
+const runs = 6
+
+// longestRecord is up to where a repeated pattern of registers is looked for.
+const longestRecord = 16
+
 // knowledge is what a session has learnt of a decoder that helps to guess what it has not read yet.
 type knowledge struct {
 	found    map[cv.Register]int // a value, or absent
 	common   [256]float64        // how often each value was found
 	trust    [experts]float64
-	presence [2][2]float64 // by whether the register before it is absent: how often one is there, and absent
-	hints    [2][2]float64 // the same by whether a hint says absent
+	length   [longestRecord + 1]float64 // how often of late a record of this length would have repeated itself
+	presence [1 + runs][2]float64       // by how many registers before it are absent, none or 2^n: how often one is there, and absent
+	hints    [2][2]float64              // the same by whether a hint says absent
 }
 
 func newKnowledge() *knowledge {
@@ -52,7 +61,10 @@ func newKnowledge() *knowledge {
 	k.common[1] += 1
 	k.common[128] += 0.5
 	k.common[255] += 1
-	k.presence = [2][2]float64{{8, 1}, {1, 8}}
+	for run := range k.presence { // the longer registers have been absent, the likelier it is that the next one is
+		k.presence[run] = [2]float64{1, float64(int(8) << run)}
+	}
+	k.presence[0] = [2]float64{8, 1}
 	k.hints = [2][2]float64{{30, 0.5}, {0.5, 30}}
 	return k
 }
@@ -75,14 +87,12 @@ func (g guess) of(v int) (p float64) {
 // guesses asks each expert, but for the tally.
 func (k *knowledge) guesses(r cv.Register, hint Hint) (g [experts]guess) {
 	only := func(v int) guess { return guess{{uint8(v), 1}} }
-	previous := cv.Register{CV: r.CV - 1, Page: r.Page}
-	if last, ok := k.found[previous]; ok && last < absent {
+	if last, ok := k.back(r, 1); ok && last < absent {
 		g[same] = only(last)
 		if last > 0 && last < 128 {
 			g[doubled] = only(2 * last)
 		}
-		previous.CV--
-		if second, ok := k.found[previous]; ok && second < absent && second != last {
+		if second, ok := k.back(r, 2); ok && second < absent && second != last {
 			for off, chance := range [...]float64{0.4, 0.15, 0.15, 0.1, 0.1, 0.05, 0.05} {
 				next := 2*last - second + (off+1)/2*(1-off%2*2)
 				if next >= 0 && next < absent {
@@ -90,6 +100,15 @@ func (k *knowledge) guesses(r cv.Register, hint Hint) (g [experts]guess) {
 				}
 			}
 		}
+	}
+	length := 2
+	for l := range k.length {
+		if k.length[l] > k.length[length] {
+			length = l
+		}
+	}
+	if last, ok := k.back(r, length); ok && last < absent {
+		g[record] = only(last)
 	}
 	if value := cv.Explain(r).Default; value != nil {
 		g[standard] = only(int(*value))
@@ -105,6 +124,15 @@ func (k *knowledge) guesses(r cv.Register, hint Hint) (g [experts]guess) {
 		g[before] = only(last)
 	}
 	return g
+}
+
+// back is what the register so many before r was found to be, on the same page.
+func (k *knowledge) back(r cv.Register, by int) (h int, ok bool) {
+	if int(r.CV) <= by {
+		return 0, false
+	}
+	h, ok = k.found[cv.Register{CV: r.CV - nmra.CV(by), Page: r.Page}]
+	return h, ok
 }
 
 // expect says how likely everything is that a register may be found to be.
@@ -144,7 +172,6 @@ func (k *knowledge) absence(r cv.Register, hint Hint) float64 {
 		}
 		return 0.001
 	}
-	row := -1
 	switch {
 	case hint.Absent:
 		return k.hints[1][1] / (k.hints[1][0] + k.hints[1][1])
@@ -153,17 +180,29 @@ func (k *knowledge) absence(r cv.Register, hint Hint) float64 {
 	case r.CV == 1, r.CV == 7, r.CV == 8, r.CV == 29:
 		return 0.02 // every decoder is to have them (S-9.2.2)
 	}
-	if last, ok := k.found[cv.Register{CV: r.CV - 1, Page: r.Page}]; ok {
-		row = 0
-		if last == absent {
-			row = 1
-		}
-	}
-	if row < 0 {
+	run, ok := k.run(r)
+	if !ok {
 		return 0.25
 	}
-	return k.presence[row][1] / (k.presence[row][0] + k.presence[row][1])
+	return k.presence[run][1] / (k.presence[run][0] + k.presence[run][1])
 }
+
+// run is the row of presence for a register; ok is false where the register before it is not known.
+func (k *knowledge) run(r cv.Register) (row int, ok bool) {
+	last, ok := k.back(r, 1)
+	if !ok || last < absent {
+		return 0, ok
+	}
+	for row = 1; row < runs; row++ {
+		if h, known := k.back(r, 1<<row); !known || h < absent {
+			break
+		}
+	}
+	return row, true
+}
+
+// besidePresent is how likely a register is to be absent when one of its neighbours is there, and the other is not.
+const besidePresent = 0.5
 
 // learn takes in what a register was found to be.
 func (k *knowledge) learn(r cv.Register, hint Hint, h int) {
@@ -179,16 +218,18 @@ func (k *knowledge) learn(r cv.Register, hint Hint, h int) {
 	case len(hint.Values) > 0:
 		k.hints[0][isAbsent]++
 	default:
-		if last, ok := k.found[cv.Register{CV: r.CV - 1, Page: r.Page}]; ok {
-			row := 0
-			if last == absent {
-				row = 1
-			}
-			k.presence[row][isAbsent]++
+		if run, ok := k.run(r); ok {
+			k.presence[run][isAbsent]++
 		}
 	}
 	if h < absent {
 		k.rate(k.guesses(r, hint), h)
+		for l := 2; l <= longestRecord; l++ {
+			k.length[l] *= 1 - forget
+			if last, ok := k.back(r, l); ok && last == h {
+				k.length[l]++
+			}
+		}
 		if !again {
 			k.common[h]++
 		}

@@ -128,6 +128,7 @@ func (s *Session) answers(ctx context.Context, mode nmra.Mode) (bool, error) {
 	}
 	var p chances
 	p[value], p[absent] = 0.5, 0.5
-	h, ok, err := s.settle(ctx, mode, r.CV, &p)
+	s.belief.expect(&p, &s.noise)
+	h, ok, err := s.settle(ctx, mode, r.CV, (*belief).proven)
 	return ok && h == int(value), err
 }

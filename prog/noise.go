@@ -1,10 +1,11 @@
 package prog
 
 // levels of noise that are told apart: how often an acknowledgement goes missing, and how often one comes from nowhere. The first of
-// each is a clean track, the second one that is hardly less. The steps are coarse: a level only has to say how often to ask.
+// each is a clean track, the second one that is hardly less. The steps are coarse: a level only has to say how often to ask. The last of each is
+// beyond what can be vouched for: a track that is likely to be as noisy as that, or more, proves nothing.
 var (
-	lostLevels     = [...]float64{1e-5, 0.002, 0.02, 0.05, 0.1, 0.2, 0.35}
-	spuriousLevels = [...]float64{1e-7, 0.001, 0.01, 0.03, 0.07}
+	lostLevels     = [...]float64{1e-5, 0.002, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5}
+	spuriousLevels = [...]float64{1e-7, 0.001, 0.01, 0.03, 0.07, 0.15}
 )
 
 const (
@@ -13,15 +14,23 @@ const (
 	// How likely each kind of noise is held to be before anything has been asked: none, or hardly any; the rest is shared by
 	// the other levels. Tracks that are clean but for one pulse in a thousand are taken to be rare, since
 	// ruling them out would take thousands of questions; one pulse amiss makes the reader reckon with them.
-	clean    = 0.7
+	clean    = 0.9
 	slightly = 0.0005
 
-	// credible is the weight from which on a level of noise counts: a value is proven only when it is under each of
-	// them. So the bound holds on a noisy track too, not just on the average of all tracks.
-	credible = 1e-3
+	// A level of noise counts from some weight on: a value is proven only when it is under each level that counts. So the
+	// bound holds on a noisy track too, not just on the average of all tracks. careful takes in the hardly noisy levels, which
+	// takes one acknowledgement more for each value; quick leaves them to the average.
+	careful = 1e-4
+	quick   = 1e-3
+
+	// likely is the weight of a level that will probably turn out to be the right one, or next to it.
+	likely = 0.1
+
+	// hopeless is the weight of the last levels, together, from which on nothing counts as proven.
+	hopeless = 0.05
 
 	// leastWeight keeps every level within reach, for a track that gets dirty in the middle of a session.
-	leastWeight = 1e-6
+	leastWeight = 1e-9
 )
 
 // noise is how likely each level of noise is, from all registers read so far. It adds up to 1.
@@ -57,4 +66,14 @@ func (n *noise) rates() (lost, spurious float64) {
 		spurious += weight * b
 	}
 	return lost, spurious
+}
+
+// beyond is how likely it is that the track is too noisy to prove anything.
+func (n *noise) beyond() (weight float64) {
+	for l, w := range n {
+		if l/len(spuriousLevels) == len(lostLevels)-1 || l%len(spuriousLevels) == len(spuriousLevels)-1 {
+			weight += w
+		}
+	}
+	return weight
 }

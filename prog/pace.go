@@ -2,7 +2,6 @@ package prog
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"fettle/nmra"
@@ -52,65 +51,57 @@ func (s *Session) paced(a nmra.Access) nmra.Access {
 
 // airtime is how long an access takes, acknowledged and not. The reset that has to follow an acknowledgement is reckoned in.
 func (s *Session) airtime(a nmra.Access) (acknowledged, silent time.Duration) {
-	sequence, err := s.paced(a).Sequence()
-	if err != nil {
-		panic(fmt.Sprintf("prog: a question that can't be asked: %v", err))
-	}
+	sequence, _ := s.paced(a).Sequence() // what can't be asked takes no time: asking for it says why
 	acknowledged, silent = sequence.AirtimeAcknowledged(), sequence.Airtime()
-	if s.pace == follow {
-		acknowledged += oneReset
+	if reset, err := nmra.Reset().Encode(); err == nil && s.pace == follow {
+		acknowledged += reset.Airtime(nmra.LongPreamble)
 	}
 	return acknowledged, silent
 }
 
-var oneReset = func() time.Duration {
-	p, err := nmra.Reset().Encode()
-	if err != nil {
-		panic(err)
-	}
-	return p.Airtime(nmra.LongPreamble)
-}()
-
 // trusting is how many more acknowledgements of eight may go missing at a faster pace than at a slower one.
 const trusting = 2
 
-// keepUp finds the fastest pace at which the decoder acknowledges what it is known to hold as often as at the next slower one: each bit
-// of the register that Start read, between questions that it has to be silent to.
-func (s *Session) keepUp(ctx context.Context) error {
-	if s.mode != nmra.Direct || s.pace == slow {
-		return nil
+// keepUp finds the fastest pace at which the decoder acknowledges what it is known to hold as often as at the next slower one: each
+// bit of the register that Start read, right after its opposite, to which it has to be silent. alone says that it was, all
+// the time.
+func (s *Session) keepUp(ctx context.Context) (alone bool, err error) {
+	if !s.bits() || s.pace == slow {
+		return false, nil
 	}
-	missed := map[pace]int{}
-	for p := range slow + 1 {
-		s.pace = p
-		var err error
-		if missed[p], err = s.missed(ctx); err != nil {
-			return err
+	var missed [slow + 1]int
+	for s.pace = follow; ; s.pace++ {
+		missed[s.pace], alone, err = s.missed(ctx)
+		if err != nil || missed[s.pace] <= trusting {
+			return alone, err
 		}
-		if missed[p] <= trusting {
-			return nil
+		if s.pace == slow {
+			break
 		}
 	}
+	// No pace is good: the fastest that is no worse than the next one.
 	for s.pace = follow; s.pace < slow && missed[s.pace]-missed[s.pace+1] > trusting; s.pace++ {
 	}
-	return nil
+	return alone, nil
 }
 
 // missed asks for each bit of what the decoder is known to hold, right after its opposite, and counts what is not acknowledged.
-func (s *Session) missed(ctx context.Context) (n int, err error) {
+func (s *Session) missed(ctx context.Context) (n int, alone bool, err error) {
+	alone = true
 	for bit := range uint8(8) {
 		q := question{bit: bit, value: s.mark.Value >> bit & 1}
 		opposite := question{bit: bit, value: 1 - q.value}
-		if _, err := s.do(ctx, opposite.access(s.mode, s.mark.Register.CV)); err != nil {
-			return 0, err
-		}
-		acknowledged, err := s.do(ctx, q.access(s.mode, s.mark.Register.CV))
+		acknowledged, err := s.do(ctx, opposite.access(s.mode, s.mark.Register.CV))
 		if err != nil {
-			return 0, err
+			return 0, false, err
+		}
+		alone = alone && !acknowledged
+		if acknowledged, err = s.do(ctx, q.access(s.mode, s.mark.Register.CV)); err != nil {
+			return 0, false, err
 		}
 		if !acknowledged {
 			n++
 		}
 	}
-	return n, nil
+	return n, alone, nil
 }

@@ -53,7 +53,7 @@ func Prepare(ctx context.Context, s *Session, set regset.Set) (Plan, error) {
 	if err != nil {
 		return Plan{}, err
 	}
-	readings, err := s.readAll(ctx, "reading", set.Needs(), nil)
+	readings, err := s.readAll(ctx, "reading", set.Needs(), nil, careful, nil)
 	if err != nil {
 		return Plan{}, err
 	}
@@ -98,7 +98,8 @@ func (s *Session) plan(ctx context.Context, title string, d journal.Decoder, wan
 			unread = append(unread, r)
 		}
 	}
-	more, err := s.readAll(ctx, "reading", unread, nil)
+	slices.SortFunc(unread, cv.Register.Compare)
+	more, err := s.readAll(ctx, "reading", unread, nil, careful, nil)
 	if err != nil {
 		return Plan{}, err
 	}
@@ -179,26 +180,6 @@ func (p *Plan) find(c nmra.CV) *Step {
 		}
 	}
 	return nil
-}
-
-// readAll reads registers one after the other. likely says what they may hold.
-func (s *Session) readAll(ctx context.Context, doing string, rs []cv.Register, likely cv.Values) (map[cv.Register]Reading, error) {
-	out := make(map[cv.Register]Reading, len(rs))
-	slices.SortFunc(rs, cv.Register.Compare)
-	for n, r := range rs {
-		s.progress(doing, n, len(rs))
-		var hint []uint8
-		if v, ok := likely[r]; ok {
-			hint = []uint8{v}
-		}
-		got, err := s.Read(ctx, r, hint...)
-		if err != nil {
-			return nil, err
-		}
-		out[r] = got
-	}
-	s.progress(doing, len(rs), len(rs))
-	return out, nil
 }
 
 // held gives the values that were proven.

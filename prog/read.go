@@ -46,58 +46,89 @@ const (
 // wrong value is within the session's bound. What is likely is asked first. Where the register is on an index page, CV 31 and 32 are
 // set to it; [Session.Restore] puts them back. Errors: those of the recorder and of the station.
 func (s *Session) Read(ctx context.Context, r cv.Register, likely ...uint8) (Reading, error) {
-	if v, ok := s.held[r]; ok {
-		return Reading{Register: r, State: Proven, Value: v}, nil
+	if got, done, err := s.already(ctx, r); done || err != nil {
+		return got, err
 	}
-	if r.Indexed() {
-		if turned, err := s.turnTo(ctx, r.Page); err != nil {
-			return Reading{}, err
-		} else if !turned {
-			return Reading{Register: r, State: Absent}, nil
-		}
-	}
-	return s.prove(ctx, r, likely)
+	return s.prove(ctx, r, s.hint(r, likely...))
 }
 
-// mostUnanswered is after how many absent registers in a row the decoder is asked for what it is known to hold.
-const mostUnanswered = 32
-
-// prove asks in the session's mode until r is proven. What is likely goes before what the session's own hints say.
-func (s *Session) prove(ctx context.Context, r cv.Register, likely []uint8) (Reading, error) {
-	hint := Hint{Values: likely}
-	if len(likely) == 0 && s.Hints != nil {
-		hint = s.Hints(r)
+// already says what is known of a register without a question. Where nothing is, it turns to the page that the register is on.
+func (s *Session) already(ctx context.Context, r cv.Register) (got Reading, done bool, err error) {
+	if r == indexHigh || r == indexLow {
+		err = s.Restore(ctx) // what they hold meanwhile is the session's own doing
 	}
-	h, ok, err := s.settle(ctx, s.mode, r.CV, s.knowledge.expect(r, hint))
+	if v, ok := s.held[r]; ok || err != nil {
+		return Reading{Register: r, State: Proven, Value: v}, true, err
+	}
+	if !r.Indexed() {
+		return Reading{}, false, nil
+	}
+	turned, err := s.turnTo(ctx, r.Page)
+	return Reading{Register: r, State: Absent}, err == nil && !turned, err
+}
+
+// hint says what a register is likely to hold: what the caller says, else what the session's own hints say.
+func (s *Session) hint(r cv.Register, likely ...uint8) Hint {
+	if len(likely) == 0 && s.Hints != nil {
+		return s.Hints(r)
+	}
+	return Hint{Values: likely}
+}
+
+// prove asks in the session's mode until r is proven.
+func (s *Session) prove(ctx context.Context, r cv.Register, hint Hint) (Reading, error) {
+	s.belief.expect(s.expect(r, hint), &s.noise)
+	return s.conclude(ctx, r, hint)
+}
+
+// conclude asks on from what is believed of r by now.
+func (s *Session) conclude(ctx context.Context, r cv.Register, hint Hint) (Reading, error) {
+	h, ok, err := s.settle(ctx, s.mode, r.CV, (*belief).proven)
 	if err != nil || !ok {
 		return Reading{Register: r}, err
 	}
-	s.knowledge.learn(r, hint, h)
-	if h == absent {
-		got := Reading{Register: r, State: Absent, Wrong: s.belief.others(h)}
-		if s.unanswered++; s.unanswered%mostUnanswered == 1 {
-			err = s.present(ctx)
+	got := s.found(r, hint, h)
+	if got.State == Absent {
+		if err := s.present(ctx); err != nil {
+			return got, err
 		}
-		return got, err
 	}
-	s.unanswered = 0
-	s.held[r] = uint8(h)
-	return Reading{Register: r, State: Proven, Value: uint8(h), Wrong: s.belief.others(h)}, nil
+	if ok, err := s.vouch(ctx); !ok || err != nil {
+		delete(s.held, r)
+		return Reading{Register: r}, err
+	}
+	return got, nil
 }
 
-// settle asks a CV in a mode until one hypothesis is proven or patience ends.
-func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, prior *chances) (h int, ok bool, err error) {
+// expect says how likely everything is that the register may be found to be in the session's mode.
+func (s *Session) expect(r cv.Register, hint Hint) *chances {
+	p := s.knowledge.expect(r, hint)
+	if s.mode == nmra.AddressOnly { // no other value can be asked for (S-9.2.3, section E: 0DDDDDDD)
+		p[0] = 0
+		clear(p[nmra.MaxShort+1 : absent])
+	}
+	return p
+}
+
+// found takes in what the belief at hand says that a register is.
+func (s *Session) found(r cv.Register, hint Hint, h int) Reading {
+	s.knowledge.learn(r, hint, h)
+	d := s.belief.doubt(h)
+	got := Reading{Register: r, State: Proven, Value: uint8(h), Wrong: d.average(&s.noise)}
+	if h == absent {
+		got.State, got.Value = Absent, 0
+		return got
+	}
+	s.held[r] = got.Value
+	return got
+}
+
+// settle asks a CV in a mode until what is believed of it is enough, or patience ends.
+func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, enough func(*belief, float64) (int, bool)) (h int, ok bool, err error) {
 	if _, _, reached := mode.Register(c); mode != nmra.Direct && !reached {
 		return absent, true, nil
 	}
-	if mode == nmra.AddressOnly {
-		addresses := *prior // no other value can be asked for (S-9.2.3, section E: 0DDDDDDD)
-		addresses[0] = 0
-		clear(addresses[nmra.MaxShort+1 : absent])
-		prior = &addresses
-	}
 	b := s.belief
-	b.expect(prior, &s.noise)
 	defer func() { s.noise = b.noise() }()
 	most := patience
 	if mode != nmra.Direct {
@@ -111,7 +142,7 @@ func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, prior *
 			return 0, false, err
 		}
 		b.learn(q, acknowledged)
-		if h, ok := b.proven(s.bound); ok {
+		if h, ok := enough(b, s.bound); ok {
 			return h, true, nil
 		}
 	}

@@ -3,6 +3,7 @@ package prog
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"fettle/nmra"
 	"fettle/nmra/cv"
@@ -42,7 +43,8 @@ func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResul
 	if err != nil {
 		return result, err
 	}
-	before, err := s.readAll(ctx, "reading", registers, nil)
+	registers = slices.SortedFunc(slices.Values(registers), cv.Register.Compare)
+	before, err := s.readAll(ctx, "reading", registers, nil, careful, nil)
 	if err != nil {
 		return result, err
 	}
@@ -90,7 +92,7 @@ func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResul
 	if !result.Complete {
 		return result, fmt.Errorf("the reset was not complete after %d power cycles: register 8 still holds %d", result.Cycles, resetting)
 	}
-	after, err := s.readAll(ctx, "reading again", registers, old)
+	after, err := s.readAll(ctx, "reading again", registers, old, careful, nil)
 	if err != nil {
 		return result, err
 	}

@@ -42,24 +42,23 @@ type Tally struct {
 // Session is one stay of one decoder on a programming track. It reads only what it can prove, and writes nothing before
 // the old value is recorded. Make one with [Start].
 type Session struct {
-	track      station.ProgrammingTrack
-	recorder   Recorder
-	bound      float64
-	mode       nmra.Mode
-	pace       pace
-	last       nmra.Access // the one before
-	answered   bool        // and whether it was acknowledged
-	rest       station.Milliamps
-	pulse      station.Answer // the last acknowledgement
-	noise      noise
-	belief     *belief
-	knowledge  *knowledge
-	held       cv.Values // proven in this session, and nothing has touched it since
-	unanswered int       // absent registers since something was found
-	home       *cv.Page  // CV 31 and 32 as they were found, once a page has been turned to
-	lonely     bool      // no second decoder was found on the track
-	mark       Reading   // what Start read: CV 8, or CV 1 where only the address can be asked
-	tally      Tally
+	track     station.ProgrammingTrack
+	recorder  Recorder
+	bound     float64
+	mode      nmra.Mode
+	pace      pace
+	last      nmra.Access // the one before
+	answered  bool        // and whether it was acknowledged
+	rest      station.Milliamps
+	pulse     station.Answer // the last acknowledgement
+	noise     noise
+	belief    *belief
+	knowledge *knowledge
+	held      cv.Values // proven in this session, and nothing has touched it since
+	home      *cv.Page  // CV 31 and 32 as they were found, once a page has been turned to
+	lonely    bool      // no second decoder was found on the track
+	mark      Reading   // what Start read: CV 8, or CV 1 where only the address can be asked
+	tally     Tally
 
 	// Hints, where it is set, is asked what a register is likely to hold before it is read.
 	Hints func(cv.Register) Hint
@@ -70,7 +69,8 @@ type Session struct {
 
 // Start turns the track on and finds out in which mode the decoder answers, by reading CV 8. bound is the chance of a
 // wrong value up to which a value counts as read, above 0; see [DefaultBound]. recorder may be nil for a session that never writes:
-// one that then has to, fails. Errors: [ErrNothing], [ErrSilent], [ErrSeveral], and those of the station.
+// one that then has to, fails. Errors: [ErrNothing], [ErrSilent], [ErrSeveral], [NotRead] on a track that is too noisy, and those of the
+// station.
 func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, recorder Recorder) (*Session, error) {
 	s := &Session{track: track, recorder: recorder, bound: bound, pace: resetsBetween,
 		noise: newNoise(), belief: new(belief), knowledge: newKnowledge(), held: cv.Values{}}
@@ -89,22 +89,55 @@ func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, r
 		if s.mode == nmra.AddressOnly {
 			r.CV = 1
 		}
-		got, err := s.Read(ctx, r)
+		got, err := s.first(ctx, r)
 		if err != nil {
 			return nil, err
 		}
-		if got.State != Proven {
-			delete(s.knowledge.found, r) // in this mode only
+		if got.State == Absent {
 			continue
 		}
-		s.mark = got
-		if err := s.keepUp(ctx); err != nil {
-			return nil, err
+		if got.State == Unsure {
+			return nil, NotRead{got}
 		}
-		return s, s.Alone(ctx, got)
+		alone, err := s.keepUp(ctx)
+		if err == nil && !alone {
+			err = s.Alone(ctx, got)
+		}
+		return s, err
 	}
 	return nil, ErrSilent
 }
+
+// noAnswer is the chance that a decoder does answer in a mode from which on it is not asked any more.
+const noAnswer = 0.01
+
+// first reads the first register of all, in a mode in which the decoder may not answer. That it does not is taken for granted sooner
+// than a value would be: all that follows from it is that other modes are tried, and that nothing is read.
+func (s *Session) first(ctx context.Context, r cv.Register) (Reading, error) {
+	prior := s.expect(r, Hint{})
+	prior[absent] = 0.5
+	s.belief.expect(prior, &s.noise)
+	h, ok, err := s.settle(ctx, s.mode, r.CV, func(b *belief, bound float64) (int, bool) {
+		if h := b.likeliest(); h == absent && b.chance[h] > 1-noAnswer {
+			return h, true
+		}
+		return b.proven(bound)
+	})
+	switch {
+	case err != nil || !ok:
+		return Reading{Register: r}, err
+	case h == absent:
+		return Reading{Register: r, State: Absent}, nil
+	}
+	s.mark = s.found(r, Hint{}, h)
+	if ok, err := s.vouch(ctx); err != nil || !ok {
+		return Reading{Register: r}, err
+	}
+	return s.mark, nil
+}
+
+// bits says whether single bits can be asked for.
+func (s *Session) bits() bool { return s.mode == nmra.Direct }
 
 // Mode is the mode in which the session reads and writes: the ablest in which the decoder answers.
 func (s *Session) Mode() nmra.Mode { return s.mode }
@@ -141,10 +174,8 @@ func (s *Session) PowerCycle(ctx context.Context) error {
 // present makes sure, where a register does not answer, that this is not for want of a decoder: the one that [Start] read still does.
 // Errors: [ErrGone].
 func (s *Session) present(ctx context.Context) error {
-	if s.mark.State != Proven {
-		return nil
-	}
-	h, ok, err := s.settle(ctx, s.mode, s.mark.Register.CV, s.knowledge.expect(s.mark.Register, Hint{}))
+	s.belief.expect(s.expect(s.mark.Register, Hint{}), &s.noise)
+	h, ok, err := s.settle(ctx, s.mode, s.mark.Register.CV, (*belief).proven)
 	if ok && h == absent {
 		return ErrGone
 	}
@@ -193,9 +224,13 @@ func (s *Session) progress(doing string, done, of int) {
 // ownMarks are the registers in which two decoders are likely to differ: maker, version and the addresses.
 var ownMarks = [...]nmra.CV{8, 7, 1, 18, 17}
 
-// soleDecoder makes sure, before anything is written, that a write reaches one decoder only. Errors: [ErrSeveral].
+// twice is how many times as much current as before says that two decoders acknowledge at once.
+const twice = 1.5
+
+// soleDecoder makes sure, before anything is written, that a write reaches one decoder only, as far as can be told: in direct mode by what
+// the registers hold; an old decoder beside it, which has no direct mode, by the current of both together. Errors: [ErrSeveral].
 func (s *Session) soleDecoder(ctx context.Context) error {
-	if s.lonely || s.mode != nmra.Direct {
+	if s.lonely || !s.bits() {
 		return nil
 	}
 	for _, c := range ownMarks {
@@ -207,15 +242,32 @@ func (s *Session) soleDecoder(ctx context.Context) error {
 			return err
 		}
 	}
+	height := s.pulse.Height
+	if _, err := s.do(ctx, nmra.Access{Mode: nmra.Paged, Operation: nmra.Verify, CV: s.mark.Register.CV, Value: s.mark.Value}); err != nil {
+		return err
+	}
+	if s.pulse.Height > twice*height && height > 0 {
+		return ErrSeveral
+	}
 	s.lonely = true
-	return nil
+	return s.leavePages(ctx)
+}
+
+// leavePages puts the page register back to 1 after paged mode has been used, as S-9.2.3, section E, asks.
+func (s *Session) leavePages(ctx context.Context) error {
+	if s.last.Mode != nmra.Paged {
+		return nil
+	}
+	// Any access to CV 1 to 4 sets it to 1.
+	_, err := s.do(ctx, nmra.Access{Mode: nmra.Paged, Operation: nmra.Verify, CV: 1, Value: 3})
+	return err
 }
 
 // How likely it is, bit by bit, that a second decoder holds the opposite: before the question, and from where on it is decided.
 const (
-	oddsOfSecond = 1e-3
-	oddsAgainst  = 1e-4
-	oddsFor      = 1e3
+	oddsOfSecond = 1e-4
+	oddsAgainst  = 1e-5
+	oddsFor      = 1e5
 )
 
 // Alone asks for the opposite of each bit of what a register was found to hold: one decoder acknowledges none of it.
@@ -234,7 +286,8 @@ func (s *Session) Alone(ctx context.Context, got Reading) error {
 			if err != nil {
 				return err
 			}
-			lost, spurious := s.noise.rates()
+			s.belief.learn(opposite, acknowledged) // what one decoder would make of it
+			lost, spurious := s.belief.rates()
 			if acknowledged {
 				odds *= (1 - lost) / spurious
 			} else {
@@ -243,7 +296,6 @@ func (s *Session) Alone(ctx context.Context, got Reading) error {
 			if odds > oddsFor {
 				return ErrSeveral
 			}
-			s.belief.learn(opposite, acknowledged)
 		}
 	}
 	s.noise = s.belief.noise()

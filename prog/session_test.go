@@ -158,3 +158,57 @@ func TestWhatDrawsCurrentAndAnswersInNoModeIsSaid(t *testing.T) {
 		t.Errorf("got %v, want %v", err, ErrSilent)
 	}
 }
+
+func TestASecondDecoderIsSeenBeforeAnythingIsWritten(t *testing.T) {
+	for _, other := range []string{"engine-21", "shunter-7"} { // the second has no direct mode
+		var decoders []*bench.Decoder
+		for _, name := range []string{"tram-3", other} {
+			spec, err := bench.BuiltIn(name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			decoders = append(decoders, spec.New(1))
+		}
+		rec := new(memory)
+		s, err := Start(t.Context(), bench.New(decoders...), DefaultBound, rec)
+		if err == nil {
+			_, err = s.Write(t.Context(), at(3), 99)
+		}
+		if !errors.Is(err, ErrSeveral) || rec.writes != nil {
+			t.Errorf("tram-3 and %s: got %v, wrote %v; want %v", other, err, rec.writes, ErrSeveral)
+		}
+	}
+}
+
+// listener is a track that keeps what was last done on it.
+type listener struct {
+	*bench.Bench
+	last nmra.Access
+}
+
+func (l *listener) Service(ctx context.Context, a nmra.Access) (station.Answer, error) {
+	l.last = a
+	return l.Bench.Service(ctx, a)
+}
+
+func TestThePageRegisterIsLeftAtOne(t *testing.T) {
+	spec, err := bench.BuiltIn("shunter-7")
+	if err != nil {
+		t.Fatal(err)
+	}
+	track := &listener{Bench: bench.New(spec.New(1))}
+	s, err := Start(t.Context(), track, DefaultBound, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Read(t.Context(), at(29)); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Restore(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	// NMRA S-9.2.3 (July 2012), section E: the page register is to be 1 when all is done.
+	if _, page, _ := track.last.Mode.Register(track.last.CV); page != 1 {
+		t.Errorf("the last access was %v, which leaves the page register at %d", track.last, page)
+	}
+}

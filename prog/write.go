@@ -36,10 +36,16 @@ func (s *Session) write(ctx context.Context, r cv.Register, value uint8, again b
 	if err == nil && r.Indexed() && before.State == Proven {
 		_, err = s.turnTo(ctx, r.Page) // Read may have known the value from before another page was turned to
 	}
-	w := Change{Before: before, After: before}
 	if err != nil || before.State != Proven || before.Value == value && !again {
-		return w, err
+		return Change{Before: before, After: before}, err
 	}
+	return s.set(ctx, before, value)
+}
+
+// set writes a register whose value is known, as it stands on the page that is chosen, until it holds the new one or has been
+// written often enough.
+func (s *Session) set(ctx context.Context, before Reading, value uint8) (Change, error) {
+	r, w := before.Register, Change{Before: before, After: before}
 	if err := s.record(ctx, r, before.Value, value); err != nil {
 		return w, fmt.Errorf("writing %d to register %v: %w", value, r, err)
 	}
@@ -58,7 +64,7 @@ func (s *Session) write(ctx context.Context, r cv.Register, value uint8, again b
 			acknowledgements++
 		}
 		w.Acknowledged = 2*acknowledgements > try
-		if w.After, err = s.prove(ctx, r, []uint8{value, before.Value}); err != nil {
+		if w.After, err = s.prove(ctx, r, Hint{Values: []uint8{value, before.Value}}); err != nil {
 			return w, err
 		}
 		if w.After.State == Proven && w.After.Value == value {
@@ -116,11 +122,11 @@ func (s *Session) turnTo(ctx context.Context, page cv.Page) (bool, error) {
 	if page == (cv.Page{}) {
 		return true, s.Restore(ctx)
 	}
-	high, err := s.Read(ctx, indexHigh)
+	high, err := s.here(ctx, indexHigh)
 	if err != nil || high.State != Proven {
 		return false, err
 	}
-	low, err := s.Read(ctx, indexLow)
+	low, err := s.here(ctx, indexLow)
 	if err != nil || low.State != Proven {
 		return false, err
 	}
@@ -130,17 +136,26 @@ func (s *Session) turnTo(ctx context.Context, page cv.Page) (bool, error) {
 	return s.choose(ctx, page)
 }
 
-// Restore puts CV 31 and 32 back to what they were before the session turned to a page. Where it never did, it does nothing.
+// Restore puts CV 31 and 32 back to what they were before the session turned to a page, and the page register of paged mode to
+// 1. Where the session touched neither, it does nothing.
 func (s *Session) Restore(ctx context.Context) error {
 	if s.home == nil {
-		return nil
+		return s.leavePages(ctx)
 	}
 	if ok, err := s.choose(ctx, *s.home); err != nil {
 		return err
 	} else if !ok {
 		return fmt.Errorf("registers 31 and 32 can't be put back to %d and %d: write them by hand", s.home.High, s.home.Low)
 	}
-	return nil
+	return s.leavePages(ctx)
+}
+
+// here reads a register without a look at pages.
+func (s *Session) here(ctx context.Context, r cv.Register) (Reading, error) {
+	if v, ok := s.held[r]; ok {
+		return Reading{Register: r, State: Proven, Value: v}, nil
+	}
+	return s.prove(ctx, r, s.hint(r))
 }
 
 func (s *Session) choose(ctx context.Context, page cv.Page) (bool, error) {
@@ -148,7 +163,17 @@ func (s *Session) choose(ctx context.Context, page cv.Page) (bool, error) {
 		cv.Register
 		value uint8
 	}{{indexHigh, page.High}, {indexLow, page.Low}} {
-		w, err := s.Write(ctx, want.Register, want.value)
+		before, err := s.here(ctx, want.Register)
+		if err != nil {
+			return false, err
+		}
+		if before.State == Proven && before.Value == want.value {
+			continue
+		}
+		if before.State != Proven {
+			return false, nil
+		}
+		w, err := s.set(ctx, before, want.value)
 		if err != nil {
 			return false, err
 		}

@@ -1,0 +1,187 @@
+package prog
+
+import (
+	"context"
+	"maps"
+
+	"fettle/nmra/cv"
+)
+
+const (
+	// mostUnanswered is after how many absent registers in a row the decoder is asked for what it is known to hold.
+	mostUnanswered = 32
+
+	// everySoFar is after how many registers the caller is told what has been read so far.
+	everySoFar = 32
+)
+
+// pending is a register that has been asked, but whose reading is good only once the noise of the track is known well enough.
+type pending struct {
+	reading Reading
+	hint    Hint
+	prior   *chances
+	doubt   doubt
+}
+
+// batch reads registers one after the other, with less airtime than a [Session.Read] of each: as long as little is known of the
+// track's noise, it is put off how often each has to be asked.
+type batch struct {
+	*Session
+	counts  float64 // careful or quick
+	read    map[cv.Register]Reading
+	waiting []pending
+	silent  int // absent registers since the decoder was last heard
+}
+
+// readAll reads registers in the order in which they are given. likely says what they may hold. counts is careful or quick. soFar is told now and then
+// all that is good by then; it may be nil.
+func (s *Session) readAll(ctx context.Context, doing string, rs []cv.Register, likely cv.Values, counts float64,
+	soFar func(map[cv.Register]Reading) error) (map[cv.Register]Reading, error) {
+	b := &batch{Session: s, counts: counts, read: map[cv.Register]Reading{}}
+	for n, r := range rs {
+		s.progress(doing, n, len(rs))
+		hint := s.hint(r)
+		if v, ok := likely[r]; ok {
+			hint = Hint{Values: []uint8{v}}
+		}
+		if err := b.ask(ctx, r, hint); err != nil {
+			return nil, err
+		}
+		if soFar != nil && n%everySoFar == everySoFar-1 && b.silent == 0 {
+			if err := soFar(b.good()); err != nil {
+				return nil, err
+			}
+		}
+	}
+	err := b.control(ctx)
+	if err == nil {
+		err = b.finish(ctx)
+	}
+	if err == nil && soFar != nil {
+		err = soFar(b.read)
+	}
+	s.progress(doing, len(rs), len(rs))
+	return b.read, err
+}
+
+// ask asks for one register until it would be proven if the noise is as it is likely to be.
+func (b *batch) ask(ctx context.Context, r cv.Register, hint Hint) error {
+	got, done, err := b.already(ctx, r)
+	if err != nil || done {
+		b.read[r] = got
+		return err
+	}
+	w := pending{hint: hint, prior: b.expect(r, hint)}
+	b.belief.expect(w.prior, &b.noise)
+	h, ok, err := b.settle(ctx, b.mode, r.CV, (*belief).provisional)
+	if err != nil || !ok {
+		b.read[r] = Reading{Register: r}
+		return err
+	}
+	w.doubt = b.belief.doubt(h)
+	w.reading = b.found(r, hint, h)
+	delete(b.held, r)
+	b.waiting = append(b.waiting, w)
+	if w.reading.State == Proven {
+		b.silent = 0
+		return nil
+	}
+	if b.silent++; b.silent == mostUnanswered {
+		b.silent = 0
+		return b.present(ctx)
+	}
+	return nil
+}
+
+// certain says whether what waits is good as it is. A register that was taken to be absent since those before it are is another
+// matter once the one after it is there.
+func (b *batch) certain(w *pending) bool {
+	d := w.doubt
+	if next, ok := b.knowledge.back(w.reading.Register, -1); w.reading.State == Absent && ok && next < absent && !w.hint.Absent {
+		was := w.prior[absent]
+		d = d.scaled((1 - besidePresent) / besidePresent * was / (1 - was))
+	}
+	return d.within(b.bound, &b.noise, b.counts)
+}
+
+// good is all that has been read for certain by now.
+func (b *batch) good() map[cv.Register]Reading {
+	all := maps.Clone(b.read)
+	for _, w := range b.waiting {
+		if b.certain(&w) {
+			all[w.reading.Register] = w.reading
+		}
+	}
+	return all
+}
+
+// control asks for what the decoder is known to hold, and for the opposite: it shows that there still is a decoder, and how
+// noisy the track is. One such question says as much of the noise as one to each register that waits for it, so it goes on while
+// that is less than asking each of them again.
+func (b *batch) control(ctx context.Context) error {
+	if len(b.waiting) == 0 {
+		return nil
+	}
+	if err := b.present(ctx); err != nil {
+		return err
+	}
+	for asked := 0; ; asked += 8 {
+		values, absences := 0, 0
+		for _, w := range b.waiting {
+			switch {
+			case b.certain(&w):
+			case w.reading.State == Absent:
+				absences++
+			default:
+				values++
+			}
+		}
+		if asked >= values+absences {
+			return nil
+		}
+		// An acknowledgement that should come says how many are lost, silence how many come from nowhere.
+		if err := b.known(ctx, values > absences); err != nil {
+			return err
+		}
+	}
+}
+
+// finish takes what is good as it is, and asks again for the rest until it is proven.
+func (b *batch) finish(ctx context.Context) error {
+	vouched, err := b.vouch(ctx)
+	if err != nil {
+		return err
+	}
+	var again []pending
+	for _, w := range b.waiting {
+		if !vouched {
+			b.read[w.reading.Register] = Reading{Register: w.reading.Register}
+			continue
+		}
+		if !b.certain(&w) {
+			again = append(again, w)
+			continue
+		}
+		w.reading.Wrong = w.doubt.average(&b.noise)
+		if w.reading.State == Proven {
+			b.held[w.reading.Register] = w.reading.Value
+		}
+		b.read[w.reading.Register] = w.reading
+	}
+	for _, w := range again {
+		r, h := w.reading.Register, int(w.reading.Value)
+		if w.reading.State == Absent {
+			h = absent
+		}
+		got, done, err := b.already(ctx, r)
+		if err == nil && !done {
+			b.belief.reopen(w.prior, h, &w.doubt, &b.noise)
+			got, err = b.conclude(ctx, r, w.hint)
+		}
+		if err != nil {
+			return err
+		}
+		b.read[r] = got
+	}
+	return nil
+}
