@@ -63,7 +63,7 @@ func showComparison(w io.Writer, paths []string, files [2]regset.File, rows regs
 	t := newTable(column{"register", true}, column{"A", true}, column{"B", true}, column{"", false})
 	for _, row := range rows {
 		if row.Agreement != regset.Same {
-			t.AppendRow(table.Row{row.Register, row.A, row.B, row.Words()})
+			t.AppendRow(table.Row{row.Register, row.A, row.B, row.Words(cv.Explain(row.Register))})
 		}
 	}
 	if t.Length() > 0 {
@@ -145,7 +145,7 @@ func describeComparison(paths []string, files [2]regset.File, rows regset.Compar
 	}
 	for _, row := range rows {
 		if row.Agreement != regset.Same {
-			d.Registers = append(d.Registers, comparedRegister{row.Register, row.Agreement, describeSaid(row.A), describeSaid(row.B), row.Words()})
+			d.Registers = append(d.Registers, comparedRegister{row.Register, row.Agreement, describeSaid(row.A), describeSaid(row.B), row.Words(cv.Explain(row.Register))})
 		}
 	}
 	return d

@@ -133,9 +133,8 @@ func (c Compared) agreement() Agreement {
 	return Same
 }
 
-// Words gives the name of the register, and what differs.
-func (c Compared) Words() string {
-	known := cv.Explain(c.Register)
+// Words gives the name of the register, and what differs. known is what there is to say of the register: [cv.Explain] has it.
+func (c Compared) Words(known cv.Explanation) string {
 	return strings.Join(append([]string{known.Name}, c.differences(known.Bits)...), "; ")
 }
 

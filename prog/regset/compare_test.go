@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"fettle/nmra/cv"
 	"fettle/prog/regset"
 )
 
@@ -71,7 +72,8 @@ when = 2026-11-26T07:41:03Z
 func TestComparedWordsNameTheRegisterAndTheBitsThatDiffer(t *testing.T) {
 	words := func(a, b string) string {
 		rows := regset.Compare(parseAny(t, a), parseAny(t, b))
-		return rows[len(rows)-1].Words()
+		row := rows[len(rows)-1]
+		return row.Words(cv.Explain(row.Register))
 	}
 	for _, c := range []struct{ a, b, want string }{
 		{"[registers]\n3 = 6", "[registers]\n3 = 12", "acceleration"},

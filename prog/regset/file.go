@@ -16,16 +16,19 @@ type File interface {
 }
 
 // ReadAny reads a register set or a survey, whichever the file is: a survey says when it was made. Errors: as [Read].
-func ReadAny(path string) (File, error) {
+func ReadAny(path string) (File, error) { return ReadAnyFor(path, nil) }
+
+// ReadAnyFor is as [ReadAny], a set as with [ParseFor]; a survey of another type of decoder is refused.
+func ReadAnyFor(path string, terms Terms) (File, error) {
 	return read(path, func(file string, data []byte) (File, error) {
 		doc, err := regtoml.Parse(file, data)
 		if err != nil {
 			return nil, err
 		}
 		if doc.Root().Has("when") {
-			return ParseSurvey(file, data)
+			return parseSurvey(file, data, terms)
 		}
-		return Parse(file, data)
+		return ParseFor(file, data, terms)
 	})
 }
 

@@ -37,8 +37,9 @@ type problem struct {
 	text string
 }
 
-// problems finds what a set must not say: what is never written, what contradicts itself, and what no decoder can hold.
-func (s Set) problems() []problem {
+// problems finds what a set must not say: what is never written, what contradicts itself, what no decoder can hold, and what the terms,
+// which may be nil, refuse.
+func (s Set) problems(terms Terms) []problem {
 	var found []problem
 	note := func(at named, format string, args ...any) {
 		found = append(found, problem{at, fmt.Sprintf(format, args...)})
@@ -70,7 +71,40 @@ func (s Set) problems() []problem {
 			s.besideAddress(n, note)
 		}
 	}
+	if len(found) == 0 && terms != nil {
+		s.refusals(terms, note)
+	}
 	return found
+}
+
+// refusals finds what a decoder of the terms' type can't be given.
+func (s Set) refusals(terms Terms, note func(named, string, ...any)) {
+	refuse := func(at named, mask, value uint8) {
+		if text := terms.Refuse(at.register, mask, value); text != "" {
+			note(at, "%s", text)
+		}
+	}
+	for _, n := range s.named() {
+		if n.table == "registers" {
+			refuse(n, 255, s.Registers[n.register])
+		} else {
+			refuse(n, 1<<n.bit, onOff(s.Bits[cv.Bit{Register: n.register, Bit: n.bit}])<<n.bit)
+		}
+	}
+	values, bits := Set{Address: s.Address}.parts()
+	for _, r := range values.Registers() {
+		refuse(named{table: "address", register: r}, 255, values[r])
+	}
+	for b, on := range bits {
+		refuse(named{table: "address", register: b.Register}, 1<<b.Bit, onOff(on)<<b.Bit)
+	}
+}
+
+func onOff(on bool) uint8 {
+	if on {
+		return 1
+	}
+	return 0
 }
 
 // besideAddress finds what says the address a second time.

@@ -1,6 +1,7 @@
 package regset
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -27,12 +28,58 @@ type Guard struct {
 	Version *uint8
 }
 
+// String says which decoder: "maker 13, version 34".
+func (g Guard) String() string {
+	var words []string
+	if g.Maker != nil {
+		words = append(words, fmt.Sprintf("maker %d", *g.Maker))
+	}
+	if g.Version != nil {
+		words = append(words, fmt.Sprintf("version %d", *g.Version))
+	}
+	if words == nil {
+		return "any decoder"
+	}
+	return strings.Join(words, ", ")
+}
+
+// And gives the kind of decoder that both are for. ok is false where there is none.
+func (g Guard) And(h Guard) (both Guard, ok bool) {
+	maker, sameMaker := agreed(g.Maker, h.Maker)
+	version, sameVersion := agreed(g.Version, h.Version)
+	return Guard{maker, version}, sameMaker && sameVersion
+}
+
+func agreed(a, b *uint8) (*uint8, bool) {
+	if a == nil || b == nil {
+		return cmp.Or(a, b), true
+	}
+	return a, *a == *b
+}
+
+// Terms is what is known of the type of decoder that a file is for: the names of its registers, and what they take. nil is nothing.
+type Terms interface {
+	Type() Guard
+	ParseRange(name string) ([]cv.Register, error)
+	ParseBit(name string) (cv.Bit, error)
+	// Refuse says why a register can't be given the bits of value that mask has, as "found ..., want ..."; "" where it can.
+	Refuse(r cv.Register, mask, value uint8) string
+}
+
 // Read reads a register set from a file. Errors: *regtoml.Errors, with the place of each; those of opening the file.
 func Read(path string) (Set, error) { return read(path, Parse) }
 
+// ReadFor is as [Read], with [ParseFor].
+func ReadFor(path string, terms Terms) (Set, error) {
+	return read(path, func(file string, data []byte) (Set, error) { return ParseFor(file, data, terms) })
+}
+
 // Parse reads a register set from the text of a file. Errors: *regtoml.Errors, with the place of each.
-func Parse(file string, data []byte) (Set, error) {
-	doc, err := regtoml.Parse(file, data)
+func Parse(file string, data []byte) (Set, error) { return ParseFor(file, data, nil) }
+
+// ParseFor is as [Parse]: the set may use the names of the terms, what they refuse is an error, and it is for their type of decoder.
+func ParseFor(file string, data []byte, terms Terms) (Set, error) {
+	doc, err := syntax(file, data, terms)
 	if err != nil {
 		return Set{}, err
 	}
@@ -40,7 +87,7 @@ func Parse(file string, data []byte) (Set, error) {
 	parseFormat(root)
 	var s Set
 	s.Title, _ = root.String("title")
-	s.Decoder = ParseGuard(root)
+	s.Decoder = guard(root, terms)
 	if t, ok := root.Table("address"); ok {
 		s.Address = parseAddress(t)
 	}
@@ -49,7 +96,7 @@ func Parse(file string, data []byte) (Set, error) {
 	if !root.Has("address") && !root.Has("registers") && !root.Has("bits") {
 		root.Errorf("", "found nothing to set, want [address], [registers] or [bits]")
 	}
-	for _, p := range s.problems() {
+	for _, p := range s.problems(terms) {
 		switch p.table {
 		case "registers":
 			root.RegisterErrorf(p.table, p.register, "%s", p.text)
@@ -63,6 +110,27 @@ func Parse(file string, data []byte) (Set, error) {
 		return Set{}, err
 	}
 	return s, nil
+}
+
+// syntax reads the syntax of a file whose registers may have names.
+func syntax(file string, data []byte, terms Terms) (*regtoml.Document, error) {
+	if terms == nil {
+		return regtoml.Parse(file, data)
+	}
+	return regtoml.ParseWith(file, data, regtoml.Notation{Range: terms.ParseRange, Bit: terms.ParseBit})
+}
+
+// guard reads which decoder a file is for, and refuses a type that is not that of the terms.
+func guard(root *regtoml.Table, terms Terms) Guard {
+	g := ParseGuard(root)
+	if terms == nil {
+		return g
+	}
+	both, ok := g.And(terms.Type())
+	if !ok {
+		root.Errorf("decoder", "found %v, want %v, for which the sheet is", g, terms.Type())
+	}
+	return both
 }
 
 func parseAddress(t *regtoml.Table) nmra.Address {
@@ -93,12 +161,8 @@ func (e Unknown) Error() string {
 // becomes CV 17 and 18 and bit 5 of CV 29, a short one CV 1 and the same bit off (S-9.2.2). Of held it uses only the registers that the set
 // wants single bits of. Errors: [Unknown], and what [Parse] would refuse.
 func (s Set) Wanted(held cv.Values) (cv.Values, error) {
-	var wrong []error
-	for _, p := range s.problems() {
-		wrong = append(wrong, errors.New(p.text))
-	}
-	if wrong != nil {
-		return nil, errors.Join(wrong...)
+	if err := s.Refused(nil); err != nil {
+		return nil, err
 	}
 	wanted, bits := s.parts()
 	var unknown []cv.Register
@@ -119,6 +183,15 @@ func (s Set) Wanted(held cv.Values) (cv.Values, error) {
 		return nil, Unknown{unknown}
 	}
 	return wanted, nil
+}
+
+// Refused gives all that [ParseFor] would refuse of the set's registers, bits and address; nil where that is nothing.
+func (s Set) Refused(terms Terms) error {
+	var wrong []error
+	for _, p := range s.problems(terms) {
+		wrong = append(wrong, errors.New(p.text))
+	}
+	return errors.Join(wrong...)
 }
 
 // Needs gives the registers that [Set.Wanted] speaks of, in order: those that the set may change, single bits and address included.

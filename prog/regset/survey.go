@@ -23,7 +23,9 @@ type Survey struct {
 func ReadSurvey(path string) (Survey, error) { return read(path, ParseSurvey) }
 
 // ParseSurvey reads a survey from the text of a file. The lists come back in order. Errors: *regtoml.Errors, with the place of each.
-func ParseSurvey(file string, data []byte) (Survey, error) {
+func ParseSurvey(file string, data []byte) (Survey, error) { return parseSurvey(file, data, nil) }
+
+func parseSurvey(file string, data []byte, terms Terms) (Survey, error) {
 	doc, err := regtoml.Parse(file, data)
 	if err != nil {
 		return Survey{}, err
@@ -32,7 +34,7 @@ func ParseSurvey(file string, data []byte) (Survey, error) {
 	parseFormat(root)
 	root.Require("when", "registers")
 	var s Survey
-	s.Decoder = ParseGuard(root)
+	s.Decoder = guard(root, terms)
 	s.When, _ = root.Time("when")
 	s.Station, _ = root.String("station")
 	s.Registers, _ = root.Values("registers")

@@ -2,6 +2,9 @@ package sheet
 
 import (
 	"fmt"
+	"maps"
+	"slices"
+	"strconv"
 
 	"fettle/nmra/cv"
 	"fettle/nmra/cv/regtoml"
@@ -67,4 +70,71 @@ func appendByteRanges(b []byte, values []cv.ByteRange) []byte {
 		return b
 	}
 	return regtoml.AppendList(b, "values", values, func(v cv.ByteRange) string { return regtoml.Quote(v.String()) })
+}
+
+// Append appends the canonical text of the sheet: in order, name and note of every entry, though they be empty, as places to fill in.
+func (s Sheet) Append(b []byte) []byte {
+	b = fmt.Appendf(b, "format = %d\n", format)
+	if s.Title != "" {
+		b = fmt.Appendf(b, "title = %s\n", regtoml.Quote(s.Title))
+	}
+	for _, list := range []struct {
+		key   string
+		items []string
+	}{
+		{"from", s.From}, {"groups", s.Groups}, {"absent", cv.Ranges(s.Absent)}, {"changing", cv.Ranges(s.Changing)}, {"pages", words(s.Pages)},
+	} {
+		if len(list.items) > 0 {
+			b = regtoml.AppendList(b, list.key, list.items, regtoml.Quote)
+		}
+	}
+	b = s.Decoder.Append(b)
+	if len(s.Entries) == 0 {
+		return append(b, "\n[registers]\n"...)
+	}
+	for _, e := range s.Entries {
+		b = e.append(b)
+	}
+	return b
+}
+
+func words(pages []cv.Page) []string {
+	out := make([]string, len(pages))
+	for i, p := range pages {
+		out[i] = p.String()
+	}
+	return out
+}
+
+func (e Entry) append(b []byte) []byte {
+	b = fmt.Appendf(b, "\n[registers.%s]\nname = %s\n", key(e.Registers), regtoml.Quote(e.Name))
+	if e.Group != "" {
+		b = fmt.Appendf(b, "group = %s\n", regtoml.Quote(e.Group))
+	}
+	if e.ReadOnly {
+		b = append(b, "read_only = true\n"...)
+	}
+	if e.Mask != 0 {
+		b = appendMask(b, "mask", e.Mask)
+	}
+	if e.Fixed != 0 {
+		b = appendMask(b, "fixed", e.Fixed)
+	}
+	b = appendByteRanges(b, e.Values)
+	b = appendBytes(b, "default", e.Default)
+	b = appendBytes(b, "held", e.Held)
+	for _, n := range slices.Sorted(maps.Keys(e.Bits)) {
+		b = fmt.Appendf(b, "bits.%d = %s\n", n, regtoml.Quote(e.Bits[n]))
+	}
+	return fmt.Appendf(b, "note = %s\n", regtoml.Quote(e.Note))
+}
+
+func appendBytes(b []byte, key string, values []uint8) []byte {
+	switch len(values) {
+	case 0:
+		return b
+	case 1:
+		return fmt.Appendf(b, "%s = %d\n", key, values[0])
+	}
+	return regtoml.AppendList(b, key, values, func(v uint8) string { return strconv.Itoa(int(v)) })
 }

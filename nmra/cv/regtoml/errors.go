@@ -55,10 +55,11 @@ type fault struct {
 
 // source is the text of a file, and what was found wrong with it.
 type source struct {
-	file   string
-	text   []byte
-	lines  []int // where each begins
-	faults []fault
+	file     string
+	text     []byte
+	lines    []int // where each begins
+	faults   []fault
+	notation Notation
 }
 
 func newSource(file string, text []byte) *source {

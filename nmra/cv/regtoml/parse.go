@@ -7,6 +7,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/pelletier/go-toml/v2/unstable"
+
+	"fettle/nmra/cv"
 )
 
 // MaxBytes is the size of the largest file that is read.
@@ -30,14 +32,30 @@ func (d *Document) Err() error {
 	return d.source.errors()
 }
 
-// Parse reads the syntax of a file. It refuses more than [MaxBytes], what is not UTF-8, what is not TOML, and a file that says
+// Notation is how keys name registers and bits. Each is nil for that of package cv.
+type Notation struct {
+	Range func(string) ([]cv.Register, error)
+	Bit   func(string) (cv.Bit, error)
+}
+
+// Parse is [ParseWith] the notation of package cv.
+func Parse(file string, data []byte) (*Document, error) { return ParseWith(file, data, Notation{}) }
+
+// ParseWith reads the syntax of a file, in which [Table.Values] and [Table.Bits] take the names of a notation. It refuses more than [MaxBytes], what is not UTF-8, what is not TOML, and a file that says
 // nothing; a byte order mark is skipped. file is the name in errors. Errors: *[Errors], of one.
-func Parse(file string, data []byte) (*Document, error) {
+func ParseWith(file string, data []byte, notation Notation) (*Document, error) {
 	if len(data) > MaxBytes {
 		return nil, Refuse(file, "found %d bytes, want at most %d", len(data), MaxBytes)
 	}
 	data = bytes.Clone(bytes.TrimPrefix(data, []byte("\ufeff")))
 	s := newSource(file, data)
+	s.notation = notation
+	if s.notation.Range == nil {
+		s.notation.Range = cv.ParseRange
+	}
+	if s.notation.Bit == nil {
+		s.notation.Bit = cv.ParseBit
+	}
 	if at := notUTF8(data); at >= 0 {
 		s.note(at, "found byte 0x%02X, want text in UTF-8", data[at])
 		return nil, s.errors()

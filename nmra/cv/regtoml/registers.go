@@ -26,7 +26,7 @@ func (t *Table) values(key string, short bool) (cv.Values, bool) {
 	values := cv.Values{}
 	sub.registers = map[cv.Register]Key{}
 	for _, k := range sub.Keys() {
-		rs, err := cv.ParseRange(k.Name)
+		rs, err := sub.source.notation.Range(k.Name)
 		if err != nil {
 			sub.KeyErrorf(k, "%v", err)
 			ok = false
@@ -122,7 +122,7 @@ func (t *Table) collectBits(prefix string, whole *Table, bits map[cv.Bit]bool) b
 			ok = sub.collectBits(name+".", whole, bits) && ok
 			continue
 		}
-		bit, err := cv.ParseBit(name)
+		bit, err := t.source.notation.Bit(name)
 		if err != nil {
 			t.KeyErrorf(k, "%v", err)
 			ok = false
