@@ -4,7 +4,9 @@
 // else. Start with [Open]; ask for an ability with a type assertion:
 //
 //	s, err := station.Open("bench:tram-3")
-//	…
+//	if err != nil {
+//		return err
+//	}
 //	defer s.Close()
 //	track, ok := s.(station.ProgrammingTrack)
 //
@@ -59,7 +61,11 @@ type Draw struct {
 }
 
 // ProgrammingTrack does one service-mode access at a time: it plays the packets of nmra.Access.Sequence, or has its own
-// firmware do so, and listens for the acknowledgement. The track must be on. No answer is not an error. Errors: [Overload],
+// firmware do so, and listens for the acknowledgement. The track must be on. No answer is not an error.
+//
+// Between two accesses a station sends resets and nothing else, with no pause of 20 ms or more, so that a decoder stays in service
+// mode (S-9.2.3, section E): an access whose Lead is not nmra.Entry relies on it. A station that can't, or whose firmware has
+// sequences of its own, plays every access with the resets of nmra.Entry, which is slower and no less right. Errors: [Overload],
 // [ErrStation], nmra.ErrNotInMode, the context's; after the context's the access was either done whole or not begun.
 type ProgrammingTrack interface {
 	Power

@@ -7,7 +7,7 @@
 // Commands open it by name, with station.Open:
 //
 //	bench:                        harbour tram 3, an ordinary decoder
-//	bench:engine-21               another of those built in; see [Names]
+//	bench:engine-21               another of those built in; Names lists them
 //	bench:my-decoder.toml         one that a file of the user's describes
 //	bench:tram-3+shunter-7        several at once, on one track
 //	bench:nothing                 an empty track
