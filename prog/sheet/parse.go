@@ -171,7 +171,7 @@ func writing(t *regtoml.Table, e Entry) {
 	case e.Fixed != 0 && e.Mask == 0:
 		t.Errorf("fixed", "found fixed bits without a mask, want the mask of the bits that can be changed")
 	case e.Fixed&e.Mask != 0:
-		t.Errorf("fixed", "found %s both fixed and in the mask, want each in one of the two", bitsAs(e.Fixed&e.Mask, 255))
+		t.Errorf("fixed", "found %s both fixed and in the mask, want each in one of the two", bitsOf(e.Fixed&e.Mask))
 	}
 	for i, v := range e.Default {
 		if stuck := (v ^ e.Fixed) &^ e.mask(); stuck != 0 {
