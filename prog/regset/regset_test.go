@@ -104,7 +104,8 @@ func TestSingleBitsNeedTheByteThatTheyAreIn(t *testing.T) {
 
 func TestASetThatMustNotBeWrittenIsRefusedWithItsPlace(t *testing.T) {
 	for _, c := range []struct{ name, data, want string }{
-		{"nothing to set", "title = \"a\"", "f.toml:1:1: found nothing to set, want [address], [registers] or [bits]"},
+		{"nothing to set", "title = \"a\"", "f.toml:1:1: found nothing to set, want something in [address], [registers] or [bits]"},
+		{"nothing in its tables", "[registers]\n[bits]\n", "f.toml:1:1: found nothing to set, want something in [address], [registers] or [bits]"},
 		{"unknown format", "format = 2\n[registers]\n3=1", "f.toml:1:10: found 2, want 1"},
 		{"unknown key", "titel = \"a\"\n[registers]\n3 = 1", `f.toml:1:1: found unknown key "titel", want one of address, bits, decoder, format, registers, title`},
 		{"maker 256", "[decoder]\nmaker = 256\n[registers]\n3=1", "f.toml:2:9: found 256, want a whole number from 0 to 255"},

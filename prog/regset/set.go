@@ -93,8 +93,8 @@ func ParseFor(file string, data []byte, terms Terms) (Set, error) {
 	}
 	s.Registers, _ = root.Values("registers")
 	s.Bits, _ = root.Bits("bits")
-	if !root.Has("address") && !root.Has("registers") && !root.Has("bits") {
-		root.Errorf("", "found nothing to set, want [address], [registers] or [bits]")
+	if len(s.Needs()) == 0 && doc.Err() == nil {
+		root.Errorf("", "found nothing to set, want something in [address], [registers] or [bits]")
 	}
 	for _, p := range s.problems(terms) {
 		switch p.table {

@@ -172,6 +172,7 @@ func FuzzParse(f *testing.F) {
 		"when = 2026-11-25T07:41:03Z\nstation = \"b\"\nabsent = [\"96-104\"]\nunsure = [\"3\"]\nchanging = [\"892\"]\n" +
 			"pages = [\"16.0\"]\n[registers]\n\"1-2\" = [3, 4]",
 		"address.short = 3\r\nbits.\"29.1\" = false\r\n",
+		"[registers]",
 	} {
 		f.Add([]byte(text))
 	}
