@@ -19,7 +19,7 @@ type State string
 const (
 	Unchanged     State = "unchanged" // it held the wanted value already
 	Written       State = "written"   // it holds the wanted value now, and still after a power cycle
-	Clamped       State = "clamped"   // the decoder took the write but holds another value: clamped to a range, or without bits that will not set
+	Clamped       State = "clamped"   // the decoder took the write but holds another value: kept to a range, or some bits will not set
 	ReadOnly      State = "read_only" // the decoder did not acknowledge the write and holds what it held
 	NoRegister    State = "absent"    // the decoder has no such register
 	Refused       State = "refused"   // the decoder would not take the value for another reason, which the note gives
@@ -193,7 +193,8 @@ func (s *Session) locked(ctx context.Context, changes map[cv.Register]Change) (s
 	if err != nil || key.State != Proven || key.Value == lock.Value {
 		return "", err
 	}
-	return fmt.Sprintf("the decoder is locked: register 15 holds %d and 16 holds %d; write %d to 15 to unlock it", lock.Value, key.Value, key.Value), nil
+	return fmt.Sprintf("the decoder is locked: register 15 holds %d and 16 holds %d; write %d to 15 to unlock it",
+		lock.Value, key.Value, key.Value), nil
 }
 
 // without says whether a write was made that left the register as it was.
@@ -286,7 +287,8 @@ func Undo(ctx context.Context, s *Session, rec journal.Record) (Plan, error) {
 }
 
 // again plans for the decoder that a journal is of, and refuses any other.
-func (s *Session) again(ctx context.Context, rec journal.Record, title string, wanted cv.Values, before map[cv.Register]Reading) (Plan, error) {
+func (s *Session) again(ctx context.Context, rec journal.Record, title string, wanted cv.Values,
+	before map[cv.Register]Reading) (Plan, error) {
 	if _, err := s.guard(ctx, &rec.Decoder.Maker, &rec.Decoder.Version); err != nil {
 		return Plan{}, err
 	}

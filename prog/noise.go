@@ -1,8 +1,8 @@
 package prog
 
-// levels of noise that are told apart: how often an acknowledgement goes missing, and how often one comes from nowhere. The first of
-// each is a clean track, the second one that is hardly less. The steps are coarse: a level only has to say how often to ask. The last of each is
-// beyond what can be vouched for: a track that is likely to be as noisy as that, or more, proves nothing.
+// levels of noise that are told apart: how often an acknowledgement goes missing, and how often one comes from nowhere. The first
+// of each is a clean track, the second one that is hardly less. The steps are coarse: a level only has to say how often to ask. The
+// last of each is beyond what can be vouched for: a track that is likely to be as noisy as that, or more, proves nothing.
 var (
 	lostLevels     = [...]float64{1e-5, 0.002, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5}
 	spuriousLevels = [...]float64{1e-7, 0.001, 0.01, 0.03, 0.07, 0.15}

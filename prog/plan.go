@@ -43,7 +43,8 @@ func (e OtherDecoder) Error() string {
 	if e.Register == versionRegister {
 		what = "version"
 	}
-	return fmt.Sprintf("this is for a decoder whose %s (register %v) is %d, but the one on the track says %d: nothing was written", what, e.Register, e.Want, e.Found)
+	return fmt.Sprintf("this is for a decoder whose %s (register %v) is %d, but the one on the track says %d: nothing was written",
+		what, e.Register, e.Want, e.Found)
 }
 
 // Prepare reads what a register set is about to change, and plans it. It refuses a decoder that the set is not for
@@ -89,7 +90,8 @@ func (s *Session) guard(ctx context.Context, maker, version *uint8) (journal.Dec
 }
 
 // plan puts registers in order, with those that have to be put back. readings says what they held; what it lacks is read.
-func (s *Session) plan(ctx context.Context, title string, d journal.Decoder, wanted cv.Values, readings map[cv.Register]Reading) (Plan, error) {
+func (s *Session) plan(ctx context.Context, title string, d journal.Decoder, wanted cv.Values,
+	readings map[cv.Register]Reading) (Plan, error) {
 	p := Plan{Title: title, Decoder: d}
 	kept := kept(wanted)
 	var unread []cv.Register

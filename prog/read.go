@@ -124,7 +124,8 @@ func (s *Session) found(r cv.Register, hint Hint, h int) Reading {
 }
 
 // settle asks a CV in a mode until what is believed of it is enough, or patience ends.
-func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV, enough func(*belief, float64) (int, bool)) (h int, ok bool, err error) {
+func (s *Session) settle(ctx context.Context, mode nmra.Mode, c nmra.CV,
+	enough func(b *belief, bound float64) (int, bool)) (h int, ok bool, err error) {
 	if _, _, reached := mode.Register(c); mode != nmra.Direct && !reached {
 		return absent, true, nil
 	}

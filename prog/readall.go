@@ -33,8 +33,8 @@ type batch struct {
 	silent  int // absent registers since the decoder was last heard
 }
 
-// readAll reads registers in the order in which they are given. likely says what they may hold. counts is careful or quick. soFar is told now and then
-// all that is good by then; it may be nil.
+// readAll reads registers in the order in which they are given. likely says what they may hold. counts is careful or quick. soFar
+// is told now and then all that is good by then; it may be nil.
 func (s *Session) readAll(ctx context.Context, doing string, rs []cv.Register, likely cv.Values, counts float64,
 	soFar func(map[cv.Register]Reading) error) (map[cv.Register]Reading, error) {
 	b := &batch{Session: s, counts: counts, read: map[cv.Register]Reading{}}

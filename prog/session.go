@@ -83,7 +83,10 @@ func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, r
 	for _, try := range []struct {
 		nmra.Mode
 		pace
-	}{{nmra.Direct, resetsBetween}, {nmra.Direct, slow}, {nmra.Paged, resetsBetween}, {nmra.Registers, resetsBetween}, {nmra.AddressOnly, resetsBetween}} {
+	}{
+		{nmra.Direct, resetsBetween}, {nmra.Direct, slow},
+		{nmra.Paged, resetsBetween}, {nmra.Registers, resetsBetween}, {nmra.AddressOnly, resetsBetween},
+	} {
 		s.mode, s.pace = try.Mode, try.pace
 		r := cv.Register{CV: 8}
 		if s.mode == nmra.AddressOnly {
