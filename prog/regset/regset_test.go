@@ -197,8 +197,14 @@ func TestASurveyThatContradictsItselfIsRefusedWithItsPlace(t *testing.T) {
 			"f.toml:3:10: found register 3 here and in absent, want it in one of the two"},
 		{"absent and changing", "when = 2026-11-25T07:41:03Z\nabsent = [\"3\"]\nchanging = [\"3\"]\n[registers]",
 			"f.toml:3:12: found register 3 here and in absent, want it in one of the two"},
+		{"left and held", "when = 2026-11-25T07:41:03Z\nleft = [\"3\"]\n[registers]\n3 = 1",
+			"f.toml:2:8: found register 3 here and in registers, want it in one of the two"},
+		{"once, and not held", "when = 2026-11-25T07:41:03Z\nonce = [\"3\"]\nleft = [\"3\"]\n[registers]",
+			"f.toml:2:8: found register 3, want one that registers has"},
+		{"cut short", "when = 2026-11-25T07:41:03Z\nof = [\"1-9\"]\nabsent = [\"3\"]\nunsure = [\"4\"]\nleft = [\"5\"]\n[registers]\n1 = 1",
+			"f.toml:2:6: found nothing of 2, 6-9 in the file, want each register in registers, absent, unsure or left: has it been cut short?"},
 		{"wanted bits", "when = 2026-11-25T07:41:03Z\n[registers]\n[bits]\n29.3 = true",
-			`f.toml:3:2: found unknown key "bits", want one of absent, changing, decoder, format, pages, registers, station, unsure, when`},
+			`f.toml:3:2: found unknown key "bits", want one of absent, changing, decoder, format, left, of, once, pages, registers, station, unsure, when`},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := ParseSurvey("f.toml", []byte(c.data))

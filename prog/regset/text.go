@@ -71,12 +71,12 @@ func (s Survey) Append(b []byte) []byte {
 	for _, list := range []struct {
 		key       string
 		registers []cv.Register
-	}{{"absent", s.Absent}, {"unsure", s.Unsure}, {"changing", s.Changing}} {
+	}{{"of", s.Of}, {"absent", s.Absent}, {"unsure", s.Unsure}, {"changing", s.Changing}, {"left", s.Left}, {"once", s.Once}} {
 		if len(list.registers) > 0 {
 			b = regtoml.AppendList(b, list.key, cv.Ranges(list.registers), regtoml.Quote)
 		}
 	}
-	if len(s.Pages) > 0 {
+	if s.Pages != nil {
 		pages := slices.Clone(s.Pages)
 		slices.SortFunc(pages, cv.Page.Compare)
 		b = regtoml.AppendList(b, "pages", slices.Compact(pages), func(p cv.Page) string { return regtoml.Quote(p.String()) })

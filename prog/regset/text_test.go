@@ -261,9 +261,17 @@ func anySurvey(t *rapid.T) Survey {
 		held[r] = v
 	}
 	for _, r := range held.Registers() {
-		switch rapid.IntRange(0, 5).Draw(t, "state") {
+		if rapid.Bool().Draw(t, "of") {
+			s.Of = append(s.Of, r)
+		}
+		switch rapid.IntRange(0, 7).Draw(t, "state") {
 		case 0:
 			s.Absent = append(s.Absent, r)
+		case 6:
+			s.Left = append(s.Left, r)
+		case 7:
+			s.Once = append(s.Once, r)
+			s.Registers[r] = held[r]
 		case 1:
 			s.Unsure = append(s.Unsure, r)
 		case 2:
@@ -272,6 +280,9 @@ func anySurvey(t *rapid.T) Survey {
 		default:
 			s.Registers[r] = held[r]
 		}
+	}
+	if rapid.Bool().Draw(t, "pages?") {
+		s.Pages = []cv.Page{}
 	}
 	for low := range rapid.Uint8Max(3).Draw(t, "pages") {
 		s.Pages = append(s.Pages, cv.Page{High: 16, Low: low})
