@@ -46,6 +46,8 @@ type Decoder struct {
 	heard       time.Duration // the last reset or service-mode packet
 	last        nmra.Packet   // the last valid packet
 	run         int           // how many like it came in a row
+	resets      int           // how many came in a row right before the run
+	rested      bool          // they are as many as the decoder needs before the service-mode packet at hand
 	lastToUs    nmra.Packet   // on the main
 	runToUs     int
 	page        uint8
@@ -80,7 +82,7 @@ func (d *Decoder) powerOn(now time.Duration) {
 	}
 	d.powered, d.since, d.inrushUntil = true, now, now+d.spec.Rest.InrushTime
 	d.receiver = wave.Receiver{}
-	d.service, d.last, d.run, d.lastToUs, d.runToUs, d.page = false, nmra.Packet{}, 0, nmra.Packet{}, 0, 1
+	d.service, d.last, d.run, d.resets, d.lastToUs, d.runToUs, d.page = false, nmra.Packet{}, 0, 0, nmra.Packet{}, 0, 1
 	d.highPending, d.pulse = false, pulse{}
 	d.powerOns++
 	d.noise.Seed(d.spec.Ack.Seed, d.seed*spread+d.powerOns)
@@ -153,16 +155,22 @@ func (d *Decoder) packet(p nmra.Packet, preamble int) {
 	switch {
 	case service:
 		d.service, d.heard = true, d.now
+		if d.run == 1 {
+			d.rested = d.resets >= d.spec.Pace.Resets
+		}
 		// S-9.2.3, section E: two identical packets with none between; the others of the run repeat what has been done.
-		if d.run == 2 {
+		if d.rested && d.run == max(d.spec.Pace.Packets, 2) {
 			d.serve(p)
 		}
 	case p == reset:
 		d.heard, d.lastToUs = d.now, nmra.Packet{}
+		d.resets = d.run
+		return
 	default:
 		d.service = false
 		d.onMain(p)
 	}
+	d.resets = 0
 }
 
 // forService says whether a packet is one for service mode: 0111 at the front, and of the length of one.

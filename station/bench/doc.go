@@ -31,6 +31,10 @@
 //	changing  = ["892"]              # counts up by itself, one every two seconds; not written
 //	mask  = { 29 = 0b0010_0111 }     # the bits that can be set; the others stay, and the write is acknowledged
 //	clamp = { 5 = [0, 180] }         # kept within, and the write is acknowledged
+//	[pace]                           # in service mode
+//	packets = 2                      # identical ones in a row that it needs before it acts on them: S-9.2.3 has 2, and 5 sent at least
+//	resets  = 0                      # in a row that it needs before each question and each write: an old one may need what leads into
+//	                                 # service mode, 3, where S-9.2.3 lets verifies follow each other
 //	[ack]
 //	milliamps    = 80                # current of an acknowledgement, above rest
 //	milliseconds = 6.0               # and how long it flows

@@ -51,6 +51,35 @@ func TestTheSamePairAfterAResetIsANewQuestion(t *testing.T) {
 	}
 }
 
+func TestASlowDecoderNeedsMorePacketsAndResetsBeforeEachQuestion(t *testing.T) {
+	ask, other := packet(t, askMaker13), packet(t, nmra.Instruction{Kind: nmra.DirectVerifyBit, CV: 8, Bit: 0, BitValue: true}) // 13 is odd
+	for _, c := range []struct {
+		pace                   Pace
+		packets, resetsBetween int
+		want                   int // of two questions, which are both true
+	}{
+		{Pace{}, 2, 0, 2},
+		{Pace{Packets: 4}, 3, 0, 0},
+		{Pace{Packets: 4}, 4, 0, 2},
+		{Pace{Packets: 4}, 7, 0, 2},
+		{Pace{Resets: 3}, 5, 0, 1},
+		{Pace{Resets: 3}, 5, 2, 1},
+		{Pace{Resets: 3}, 5, 3, 2},
+		{Pace{Packets: 6, Resets: 2}, 5, 3, 0},
+		{Pace{Packets: 6, Resets: 2}, 6, 2, 2},
+	} {
+		spec := plain()
+		spec.Pace = c.pace
+		b, _ := on(t, spec)
+		packets := slices.Repeat([]nmra.Packet{ask}, c.packets)
+		packets = append(packets, slices.Repeat([]nmra.Packet{reset}, c.resetsBetween)...)
+		packets = append(packets, slices.Repeat([]nmra.Packet{other}, c.packets)...)
+		if got := play(t, b, packets...); got != c.want {
+			t.Errorf("%+v, %d packets and %d resets between: acknowledged %d times, want %d", c.pace, c.packets, c.resetsBetween, got, c.want)
+		}
+	}
+}
+
 func TestServiceModeBeginsWithAServiceModePacketRightAfterAReset(t *testing.T) {
 	ask := packet(t, askMaker13)
 	for _, c := range []struct {

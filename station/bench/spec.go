@@ -24,6 +24,7 @@ type Spec struct {
 	Changing    map[cv.Register]bool
 	Mask        map[cv.Register]uint8 // the bits that can be set
 	Clamp       map[cv.Register]Range
+	Pace        Pace
 	Ack         Ack
 	Rest        Rest
 	WriteTime   time.Duration
@@ -33,6 +34,12 @@ type Spec struct {
 
 // Range is the values from Least to Most.
 type Range struct{ Least, Most uint8 }
+
+// Pace is how much a decoder needs to keep up in service mode. The zero Pace is that of S-9.2.3.
+type Pace struct {
+	Packets int // identical ones in a row, before it does what they say; less than 2 is 2
+	Resets  int // in a row, before it takes in anything else
+}
 
 // Ack is how a decoder acknowledges, and how well the track carries it.
 type Ack struct {
@@ -110,6 +117,10 @@ func ParseDecoder(file string, data []byte) (Spec, error) {
 	s.modes(root)
 	if t, ok := root.Table("quirks"); ok {
 		s.quirks(t)
+	}
+	if t, ok := root.Table("pace"); ok {
+		whole(t, "packets", 2, 20, &s.Pace.Packets)
+		whole(t, "resets", 0, 20, &s.Pace.Resets)
 	}
 	if t, ok := root.Table("ack"); ok {
 		s.ack(t)

@@ -30,6 +30,9 @@ read_only = ["67-68"]
 changing = ["892"]
 mask = { 29 = 0b0010_0111 }
 clamp = { "257-258@16.0" = [0, 180] }
+[pace]
+packets = 4
+resets = 3
 [ack]
 milliamps = 80.5
 milliseconds = 5.5
@@ -62,6 +65,7 @@ removed_after_ms = 400
 		Changing:    map[cv.Register]bool{at(892): true},
 		Mask:        map[cv.Register]uint8{at(29): 0b0010_0111},
 		Clamp:       map[cv.Register]Range{{CV: 257, Page: page}: {0, 180}, {CV: 258, Page: page}: {0, 180}},
+		Pace:        Pace{4, 3},
 		Ack:         Ack{80.5, 5500 * time.Microsecond, 0.25, 0.1, 0.03, 7},
 		Rest:        Rest{9, 90, 12 * time.Millisecond},
 		WriteTime:   2500 * time.Microsecond,
@@ -101,6 +105,8 @@ func TestABadDecoderFileIsRefusedWithThePlace(t *testing.T) {
 		{good + "[ack]\nlost = 1.5\n", "x.toml:7:8: found 1.5"},
 		{good + "[ack]\nlost = nan\n", "x.toml:7:8: found nan"},
 		{good + "[ack]\nmilliamps = \"much\"\n", "x.toml:7:13: found text"},
+		{good + "[pace]\npackets = 1\n", "x.toml:7:11: found 1"},
+		{good + "[pace]\nresets = 21\n", "x.toml:7:10: found 21"},
 		{good + "[reset]\npower_cycles = -1\n", "x.toml:7:16: found -1"},
 		{good + "[faults]\npower_cut_at_write = 0\n", "x.toml:7:22: found 0"},
 		{good + strings.Repeat("#", regtoml.MaxBytes), "x.toml:1:1: "},
