@@ -14,6 +14,7 @@ import (
 	"fettle/prog"
 	"fettle/prog/journal"
 	"fettle/prog/regset"
+	"fettle/prog/sheet"
 )
 
 // newApply makes the verb apply.
@@ -35,22 +36,29 @@ newest unfinished journal in this folder is then taken.`,
 		"every register holds what is wanted, and that is proven; or the plan is shown",
 		"a register does not, or could not be proven; or the set is for another decoder",
 		"stopped half-way; the journal named can resume it or undo it")
-	track := addTrack(cmd)
+	track, sheetFile := addTrack(cmd), addSheet(cmd)
 	planOnly, resuming := false, false
 	addMark(cmd.Flags(), &planOnly, true, "plan", "show what would be written, in which order and why, and write nothing")
 	addMark(cmd.Flags(), &resuming, true, "resume", "go on with a batch that was stopped")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		switch {
-		case planOnly && resuming:
+		if planOnly && resuming {
 			return misuse(cmd, "--plan and --resume: want one of them")
-		case resuming:
-			return track.resume(cmd, args[0])
 		}
-		set, err := regset.Read(args[0])
+		s, err := sheetFile.read()
+		if err != nil {
+			return err
+		}
+		if resuming {
+			return track.resume(cmd, args[0], s)
+		}
+		set, err := regset.ReadFor(args[0], s)
 		if err != nil {
 			return err
 		}
 		return track.visit(cmd, func(ctx context.Context, v *visit) error {
+			if err := v.use(ctx, s); err != nil {
+				return err
+			}
 			if planOnly {
 				return v.planSet(ctx, set)
 			}
@@ -75,7 +83,7 @@ func oneArgument(what, word string) cobra.PositionalArgs {
 
 // planSet shows the plan of a set.
 func (v *visit) planSet(ctx context.Context, set regset.Set) error {
-	p, err := prog.Prepare(ctx, v.Session, set)
+	p, err := v.prepare(ctx, set)
 	if err != nil {
 		return err
 	}
@@ -101,20 +109,34 @@ func (v *visit) putSet(ctx context.Context, set regset.Set, path string) (prog.B
 	if err != nil {
 		return prog.Batch{}, err
 	}
-	return v.batch(ctx, j, func() (prog.Plan, error) { return prog.Prepare(ctx, v.Session, set) })
+	return v.batch(ctx, j, func() (prog.Plan, error) { return v.prepare(ctx, set) })
+}
+
+// prepare plans a set. Where single bits of it, with those that a register keeps, make a value that the visit's sheet refuses, so does prepare.
+func (v *visit) prepare(ctx context.Context, set regset.Set) (prog.Plan, error) {
+	p, err := prog.Prepare(ctx, v.Session, set)
+	if err != nil {
+		return p, err
+	}
+	for _, step := range p.Steps {
+		if why := v.sheet.Refuse(step.Register, 255, step.Wanted); why != "" && step.Changes() && !step.Kept {
+			return p, failure{badUse, fmt.Errorf("with the bits that register %v keeps: %s; nothing was written", step.Register, why)}
+		}
+	}
+	return p, nil
 }
 
 // resume goes on with the batch of a journal, or of the newest one of a set.
-func (t *trackFlags) resume(cmd *cobra.Command, path string) error {
+func (t *trackFlags) resume(cmd *cobra.Command, path string, s sheet.Sheet) error {
 	var set *regset.Set
 	setPath := path
 	if filepath.Ext(path) != ".journal" {
-		s, err := regset.Read(path)
+		read, err := regset.ReadFor(path, s)
 		if err != nil {
 			return err
 		}
-		set = &s
-		if path, err = unfinished(".", journalName(path), s.Title); err != nil {
+		set = &read
+		if path, err = unfinished(".", journalName(path), read.Title); err != nil {
 			return misuse(cmd, "%w", err)
 		}
 	}
@@ -131,6 +153,9 @@ func (t *trackFlags) resume(cmd *cobra.Command, path string) error {
 		return misuse(cmd, "%s has changed since %s: go on with the journal by its own name, or undo it and apply the set", setPath, path)
 	}
 	return t.visit(cmd, func(ctx context.Context, v *visit) error {
+		if err := v.use(ctx, s); err != nil {
+			return err
+		}
 		j, rec, err := journal.Reopen(path, time.Now())
 		if err != nil {
 			return err

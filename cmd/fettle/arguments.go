@@ -8,14 +8,14 @@ import (
 	"fettle/nmra/cv"
 )
 
-// parseSettings reads arguments of the form REG, a register or a range, and REG=VALUE. The registers are in the order of
+// parseSettings reads arguments of the form REG, which parseRange reads, and REG=VALUE. The registers are in the order of
 // the arguments; a register that comes twice is an error.
-func parseSettings(args []string) (registers []cv.Register, values cv.Values, err error) {
+func parseSettings(args []string, parseRange func(string) ([]cv.Register, error)) (registers []cv.Register, values cv.Values, err error) {
 	values = cv.Values{}
 	seen := map[cv.Register]bool{}
 	for _, arg := range args {
 		notation, text, valued := strings.Cut(arg, "=")
-		rs, err := cv.ParseRange(notation)
+		rs, err := parseRange(notation)
 		if err != nil {
 			return nil, nil, err
 		}

@@ -26,13 +26,22 @@ Of a survey, registers that change by themselves and those that it is not sure o
 		"the decoder holds all of it",
 		"something differs or could not be proven, or it is for another decoder",
 		"stopped with Ctrl-C")
-	track := addTrack(cmd)
+	track, sheetFile := addTrack(cmd), addSheet(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		file, err := regset.ReadAny(args[0])
+		s, err := sheetFile.read()
 		if err != nil {
 			return err
 		}
-		return track.visit(cmd, func(ctx context.Context, v *visit) error { return v.check(ctx, file) })
+		file, err := regset.ReadAnyFor(args[0], s)
+		if err != nil {
+			return err
+		}
+		return track.visit(cmd, func(ctx context.Context, v *visit) error {
+			if err := v.use(ctx, s); err != nil {
+				return err
+			}
+			return v.check(ctx, file)
+		})
 	}
 	return cmd
 }

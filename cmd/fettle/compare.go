@@ -10,6 +10,7 @@ import (
 
 	"fettle/nmra/cv"
 	"fettle/prog/regset"
+	"fettle/prog/sheet"
 )
 
 // newCompare makes the verb compare.
@@ -29,19 +30,22 @@ proven do.`,
 			return nil
 		},
 	}, map[status]string{done: "they say the same", saidNo: "they differ, or were not proven to be the same", badUse: "a file is missing or wrong"})
-	asJSON := jsonFlag(cmd)
+	asJSON, sheetFile := jsonFlag(cmd), addSheet(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		s, err := sheetFile.read()
+		if err != nil {
+			return err
+		}
 		var files [2]regset.File
 		for i, path := range args {
-			var err error
-			if files[i], err = regset.ReadAny(path); err != nil {
+			if files[i], err = regset.ReadAnyFor(path, s); err != nil {
 				return err
 			}
 		}
 		rows := regset.Compare(files[0], files[1])
-		show := func(w io.Writer) error { return showComparison(w, args, files, rows) }
+		show := func(w io.Writer) error { return showComparison(w, args, files, rows, s) }
 		if *asJSON {
-			show = func(w io.Writer) error { return printJSON(w, describeComparison(args, files, rows)) }
+			show = func(w io.Writer) error { return printJSON(w, describeComparison(args, files, rows, s)) }
 		}
 		if err := show(cmd.OutOrStdout()); err != nil {
 			return err
@@ -54,7 +58,7 @@ proven do.`,
 	return cmd
 }
 
-func showComparison(w io.Writer, paths []string, files [2]regset.File, rows regset.Comparison) error {
+func showComparison(w io.Writer, paths []string, files [2]regset.File, rows regset.Comparison, s sheet.Sheet) error {
 	for i, name := range []string{"A", "B"} {
 		if _, err := fmt.Fprintf(w, "%s  %s: %s\n", name, paths[i], titleOf(files[i])); err != nil {
 			return err
@@ -63,7 +67,7 @@ func showComparison(w io.Writer, paths []string, files [2]regset.File, rows regs
 	t := newTable(column{"register", true}, column{"A", true}, column{"B", true}, column{"", false})
 	for _, row := range rows {
 		if row.Agreement != regset.Same {
-			t.AppendRow(table.Row{row.Register, row.A, row.B, row.Words(cv.Explain(row.Register))})
+			t.AppendRow(table.Row{row.Register, row.A, row.B, row.Words(s.Standard(row.Register))})
 		}
 	}
 	if t.Length() > 0 {
@@ -137,7 +141,7 @@ type saidDocument struct {
 	Unsure bool   `json:"unsure"`
 }
 
-func describeComparison(paths []string, files [2]regset.File, rows regset.Comparison) comparisonDocument {
+func describeComparison(paths []string, files [2]regset.File, rows regset.Comparison, s sheet.Sheet) comparisonDocument {
 	d := comparisonDocument{
 		A: describeFile(paths[0], files[0]), B: describeFile(paths[1], files[1]), Registers: []comparedRegister{},
 		Same: rows.Count(regset.Same), Differs: rows.Count(regset.Differs), OnlyInA: rows.Count(regset.OnlyInA),
@@ -145,7 +149,7 @@ func describeComparison(paths []string, files [2]regset.File, rows regset.Compar
 	}
 	for _, row := range rows {
 		if row.Agreement != regset.Same {
-			d.Registers = append(d.Registers, comparedRegister{row.Register, row.Agreement, describeSaid(row.A), describeSaid(row.B), row.Words(cv.Explain(row.Register))})
+			d.Registers = append(d.Registers, comparedRegister{row.Register, row.Agreement, describeSaid(row.A), describeSaid(row.B), row.Words(s.Standard(row.Register))})
 		}
 	}
 	return d

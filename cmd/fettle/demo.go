@@ -99,7 +99,7 @@ func shortened(text string) string {
 const demoRegisters = "1-32"
 
 func story(set regset.Set) []scene {
-	registers, _, _ := parseSettings([]string{demoRegisters})
+	registers, _, _ := parseSettings([]string{demoRegisters}, cv.ParseRange)
 	high := cv.Register{CV: 5}
 	return []scene{
 		{"A decoder that nobody has described. What is it?", "identify",

@@ -2,11 +2,13 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"fettle/nmra/cv"
+	"fettle/prog/sheet"
 )
 
 // newExplain makes the verb explain.
@@ -25,26 +27,26 @@ bits is explained. What a value means can depend on other registers: give those 
 			return nil
 		},
 	}, map[status]string{done: "explained", badUse: "no such register or value"})
-	asJSON := jsonFlag(cmd)
+	asJSON, sheetFile := jsonFlag(cmd), addSheet(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		registers, values, err := parseSettings(args)
+		s, err := sheetFile.read()
+		if err != nil {
+			return err
+		}
+		registers, values, err := parseSettings(args, s.ParseRange)
 		if err != nil {
 			return misuse(cmd, "%w", err)
 		}
-		var explanations []cv.Explanation
+		var explanations []explanation
 		for _, r := range registers {
-			if v, ok := values[r]; ok {
-				explanations = append(explanations, cv.ExplainValue(r, v, values))
-			} else {
-				explanations = append(explanations, cv.Explain(r))
-			}
+			explanations = append(explanations, explain(s, r, values))
 		}
 		if *asJSON {
 			return printJSON(cmd.OutOrStdout(), explainDocument{explanations})
 		}
 		var texts []string
 		for _, e := range explanations {
-			texts = append(texts, strings.Join(e.Lines(), "\n")+"\n")
+			texts = append(texts, strings.Join(e.lines(), "\n")+"\n")
 		}
 		_, err = fmt.Fprint(cmd.OutOrStdout(), strings.Join(texts, "\n"))
 		return err
@@ -54,5 +56,34 @@ bits is explained. What a value means can depend on other registers: give those 
 
 // explainDocument is what --json says.
 type explainDocument struct {
-	Registers []cv.Explanation `json:"registers"`
+	Registers []explanation `json:"registers"`
+}
+
+// explanation is what the standard says of a register, and a sheet where there is one that says something of it.
+type explanation struct {
+	cv.Explanation
+	Sheet *sheet.Explanation `json:"sheet,omitempty"`
+}
+
+func explain(s sheet.Sheet, r cv.Register, values cv.Values) explanation {
+	e := explanation{Explanation: cv.Explain(r)}
+	own, told := s.Explain(r)
+	if v, ok := values[r]; ok {
+		e.Explanation = cv.ExplainValue(r, v, values)
+		own, told = s.ExplainValue(r, v)
+	}
+	if told {
+		e.Sheet = &own
+	}
+	return e
+}
+
+// lines gives the sheet's lines, and the standard's below them.
+func (e explanation) lines() []string {
+	standard := e.Lines()
+	if e.Sheet == nil {
+		return standard
+	}
+	_, first, _ := strings.Cut(standard[0], ": ")
+	return slices.Concat(e.Sheet.Lines(), []string{"by the standard: " + first}, standard[1:])
 }

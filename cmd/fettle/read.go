@@ -33,16 +33,25 @@ registers 31 and 32 choose an index page and are put back.`,
 		"read and proven",
 		"a register could not be proven, or the decoder has none of them",
 		"stopped with Ctrl-C")
-	track := addTrack(cmd)
+	track, sheetFile := addTrack(cmd), addSheet(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		registers, values, err := parseSettings(args)
+		s, err := sheetFile.read()
+		if err != nil {
+			return err
+		}
+		registers, values, err := parseSettings(args, s.ParseRange)
 		if err != nil {
 			return misuse(cmd, "%w", err)
 		}
 		if len(values) > 0 {
 			return misuse(cmd, "found a value, want registers only: fettle write sets them")
 		}
-		return track.visit(cmd, func(ctx context.Context, v *visit) error { return v.read(ctx, registers) })
+		return track.visit(cmd, func(ctx context.Context, v *visit) error {
+			if err := v.use(ctx, s); err != nil {
+				return err
+			}
+			return v.read(ctx, registers)
+		})
 	}
 	return cmd
 }
@@ -86,7 +95,7 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 	d := readDocument{v.station, nil, v.cost()}
 	t := newTable(column{"register", true}, column{"value", true}, column{"meaning", false})
 	for _, got := range readings {
-		row := readingDocument{Register: got.Register, State: got.State.String(), Value: proven(got), Name: cv.Explain(got.Register).Name}
+		row := readingDocument{Register: got.Register, State: got.State.String(), Value: proven(got), Name: v.sheet.Standard(got.Register).Name}
 		if got.State == prog.Proven {
 			row.Meaning = meaning(got.Register, got.Value, known)
 			t.AppendRow([]any{got.Register, got.Value, text.WrapSoft(strings.TrimSuffix(row.Name+": "+row.Meaning, ": "), meaningWidth)})

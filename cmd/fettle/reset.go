@@ -32,12 +32,16 @@ decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
 		"reset, and proven; with --then: and every register of the set holds what is wanted",
 		"the decoder took no reset, or a register could not be proven; with --then: or does not hold what is wanted",
 		"stopped half-way; the journal named can undo it")
-	track := addTrack(cmd)
+	track, sheetFile := addTrack(cmd), addSheet(cmd)
 	sure := false
 	addMark(cmd.Flags(), &sure, true, "yes", "do not ask first")
 	then := cmd.Flags().String("then", "", "apply the register set `SET` after it, and prove it")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		registers, values, err := parseSettings(args)
+		s, err := sheetFile.read()
+		if err != nil {
+			return err
+		}
+		registers, values, err := parseSettings(args, s.ParseRange)
 		if err == nil && len(values) > 0 {
 			err = fmt.Errorf("found a value, want registers only")
 		}
@@ -46,13 +50,16 @@ decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
 		}
 		var set *regset.Set
 		if *then != "" {
-			s, err := regset.Read(*then)
+			read, err := regset.ReadFor(*then, s)
 			if err != nil {
 				return err
 			}
-			set = &s
+			set = &read
 		}
 		return track.visit(cmd, func(ctx context.Context, v *visit) error {
+			if err := v.use(ctx, s); err != nil {
+				return err
+			}
 			if !sure && terminal(os.Stdin) {
 				if err := confirm(ctx, cmd.InOrStdin(), cmd.ErrOrStderr()); err != nil {
 					return err
@@ -143,7 +150,7 @@ func resetRegisters(mode nmra.Mode) []cv.Register {
 	if mode == nmra.Direct {
 		ranges = []string{"1-256"}
 	}
-	registers, _, _ := parseSettings(ranges)
+	registers, _, _ := parseSettings(ranges, cv.ParseRange)
 	return registers
 }
 

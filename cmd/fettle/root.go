@@ -44,6 +44,7 @@ func newRoot() *cobra.Command {
 		newReset(),
 		newCompare(),
 		newExplain(),
+		newSheet(),
 		newPacket(),
 	)
 	root.SilenceErrors = true

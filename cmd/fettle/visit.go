@@ -14,6 +14,7 @@ import (
 	"fettle/nmra/cv"
 	"fettle/prog"
 	"fettle/prog/journal"
+	"fettle/prog/sheet"
 	"fettle/station"
 )
 
@@ -75,6 +76,7 @@ type visit struct {
 	asJSON   bool
 	progress func(doing string, done, of int)
 	folder   string // of new journals
+	sheet    sheet.Sheet
 	flags    string // that bring a command to the same station, with a space before each
 }
 

@@ -12,6 +12,7 @@ import (
 	"fettle/nmra/cv"
 	"fettle/prog"
 	"fettle/prog/regset"
+	"fettle/prog/sheet"
 	"fettle/station"
 )
 
@@ -37,13 +38,17 @@ decoder at that address takes them. The vehicle stands on a live track and may m
 		"every register holds its value, and that is proven; with --main: sent, not proven",
 		"a register does not, or could not be proven",
 		"stopped half-way; the journal named can resume it or undo it")
-	track := addTrack(cmd)
+	track, sheetFile := addTrack(cmd), addSheet(cmd)
 	onMain := mainFlags{}
 	addMark(cmd.Flags(), &onMain.on, true, "main", "send to a decoder on the main track; needs --address")
 	cmd.Flags().Var(between(&onMain.address, 0, nmra.MaxLong), "address", "with --main: the decoder's, 1 to 127, or with --long 0 to 10239")
 	addMark(cmd.Flags(), &onMain.long, true, "long", "with --main: the address is a long one")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		set, err := parseWrites(args)
+		s, err := sheetFile.read()
+		if err != nil {
+			return err
+		}
+		set, err := parseWrites(args, s)
 		if err != nil {
 			return misuse(cmd, "%w", err)
 		}
@@ -53,14 +58,19 @@ decoder at that address takes them. The vehicle stands on a live track and may m
 		case onMain.long, cmd.Flags().Changed("address"):
 			return misuse(cmd, "--address and --long: want them with --main only; fettle apply sets a decoder's address")
 		}
-		return track.visit(cmd, func(ctx context.Context, v *visit) error { return v.write(ctx, set) })
+		return track.visit(cmd, func(ctx context.Context, v *visit) error {
+			if err := v.use(ctx, s); err != nil {
+				return err
+			}
+			return v.write(ctx, set)
+		})
 	}
 	return cmd
 }
 
-// parseWrites makes a set of arguments of the form REG=VALUE and BIT=VALUE. What a set must not say is an error.
-func parseWrites(args []string) (regset.Set, error) {
-	set := regset.Set{Title: "write " + strings.Join(args, " "), Bits: map[cv.Bit]bool{}}
+// parseWrites makes a set of arguments of the form REG=VALUE and BIT=VALUE. What a set must not say is an error, and what the sheet refuses.
+func parseWrites(args []string, s sheet.Sheet) (regset.Set, error) {
+	set := regset.Set{Decoder: s.Decoder, Title: "write " + strings.Join(args, " "), Bits: map[cv.Bit]bool{}}
 	var whole []string
 	for _, arg := range args {
 		notation, text, valued := strings.Cut(arg, "=")
@@ -72,7 +82,7 @@ func parseWrites(args []string) (regset.Set, error) {
 			whole = append(whole, arg)
 			continue
 		}
-		bit, err := cv.ParseBit(notation)
+		bit, err := s.ParseBit(notation)
 		if err != nil {
 			return set, err
 		}
@@ -85,7 +95,7 @@ func parseWrites(args []string) (regset.Set, error) {
 		set.Bits[bit] = text == "1"
 	}
 	var err error
-	if _, set.Registers, err = parseSettings(whole); err != nil {
+	if _, set.Registers, err = parseSettings(whole, s.ParseRange); err != nil {
 		return set, err
 	}
 	for bit := range set.Bits {
@@ -93,12 +103,7 @@ func parseWrites(args []string) (regset.Set, error) {
 			return set, fmt.Errorf("found register %v and bit %v of it, want one of them", bit.Register, bit)
 		}
 	}
-	zeros := cv.Values{}
-	for _, r := range set.Needs() {
-		zeros[r] = 0
-	}
-	_, err = set.Wanted(zeros)
-	return set, err
+	return set, set.Refused(s)
 }
 
 // write puts the values on the decoder.
@@ -107,7 +112,7 @@ func (v *visit) write(ctx context.Context, set regset.Set) error {
 	if err != nil {
 		return err
 	}
-	b, err := v.batch(ctx, j, func() (prog.Plan, error) { return prog.Prepare(ctx, v.Session, set) })
+	b, err := v.batch(ctx, j, func() (prog.Plan, error) { return v.prepare(ctx, set) })
 	if err != nil {
 		return err
 	}
