@@ -84,6 +84,10 @@ func (e explanation) lines() []string {
 	if e.Sheet == nil {
 		return standard
 	}
+	own := *e.Sheet
+	own.Bits = slices.DeleteFunc(slices.Clone(own.Bits), func(b cv.BitWord) bool { // the standard's own names come below
+		return slices.ContainsFunc(e.Bits, func(known cv.BitWord) bool { return known.Number == b.Number && known.Name == b.Name })
+	})
 	_, first, _ := strings.Cut(standard[0], ": ")
-	return slices.Concat(e.Sheet.Lines(), []string{"by the standard: " + first}, standard[1:])
+	return slices.Concat(own.Lines(), []string{"by the standard: " + first}, standard[1:])
 }

@@ -125,6 +125,9 @@ type fact struct {
 	remarks []string // what else is odd
 }
 
+// leastAlike is how many registers without a name have to hold the same to stand together: fewer do so by chance.
+const leastAlike = 4
+
 // entries makes the entries of registers that follow each other: those of one name of the standard together, as far as the same is to
 // be said of them.
 func (d *draft) entries(run []cv.Register) (entries []Entry) {
@@ -143,8 +146,8 @@ func (d *draft) entries(run []cv.Register) (entries []Entry) {
 		case c.named && (run[0] != first || len(facts) < size):
 			facts = facts[:1] // a part of the standard's range: the registers one by one, each by its number in it
 			facts[0].entry.Name += " " + strconv.Itoa(int(run[0].CV-first.CV)+1)
-		case c.named:
-			facts = facts[:size]
+		case !c.named && len(facts) < leastAlike:
+			facts = facts[:1]
 		}
 		entries = append(entries, together(facts))
 		run = run[len(facts):]
@@ -246,6 +249,9 @@ func (d *draft) fact(r cv.Register) fact {
 	return f
 }
 
+// What these hold is of the moment (S-9.2.2).
+const firstVolatile, lastVolatile nmra.CV = 880, 895
+
 // held gives what a register held most often, and every value that was proven in it. What a reset left becomes the default.
 func (d *draft) held(r cv.Register, f *fact) (most, all []uint8) {
 	var said []string
@@ -253,7 +259,7 @@ func (d *draft) held(r cv.Register, f *fact) (most, all []uint8) {
 	for _, e := range d.surveys {
 		s := e.Survey
 		switch v, proven := s.Registers[r]; {
-		case slices.Contains(s.Changing, r):
+		case slices.Contains(s.Changing, r), r.CV >= firstVolatile && r.CV <= lastVolatile:
 		case proven && e.Reset:
 			if d := f.entry.Default; d != nil && d[0] != v {
 				f.remarks = append(f.remarks, fmt.Sprintf("a reset left %d in %s", v, e.Name))

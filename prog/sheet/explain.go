@@ -77,7 +77,7 @@ func (x Explanation) Lines() []string {
 	}{
 		{x.Name != "", x.Name}, {x.Name == "" && !x.Absent, "without a name"}, {x.Group != "", "group " + x.Group},
 		{x.Absent, "not in this type of decoder"}, {x.Changing, "changes by itself"}, {x.ReadOnly, "read only"},
-		{x.Values != "", x.Values}, {!x.ReadOnly && x.Mask != 255, "only " + bitsOf(x.Mask) + " can be changed"},
+		{x.Values != "", "takes " + x.Values}, {!x.ReadOnly && x.Mask != 255, "only " + bitsOf(x.Mask) + " can be changed"},
 	} {
 		if fact.is {
 			facts = append(facts, fact.words)
@@ -87,7 +87,7 @@ func (x Explanation) Lines() []string {
 		facts = append(facts, fmt.Sprintf("%d after a reset", *x.Default))
 	}
 	if x.Held != nil {
-		facts = append(facts, fmt.Sprintf("found %d", *x.Held))
+		facts = append(facts, fmt.Sprintf("held %d", *x.Held))
 	}
 	lines := []string{first + ": " + strings.Join(facts, ", ")}
 	if x.Note != "" {

@@ -272,7 +272,7 @@ func TestAnExplanationGivesTheSheetsWordsAndWhetherAValueCanBeWritten(t *testing
 		t.Error(told, d)
 	}
 	x, _ = s.Explain(reg(68))
-	if d := cmp.Diff([]string{"register 68: speed table 2, found 7"}, x.Lines()); d != "" {
+	if d := cmp.Diff([]string{"register 68: speed table 2, held 7"}, x.Lines()); d != "" {
 		t.Error(d)
 	}
 	x, _ = s.Explain(reg(98))
