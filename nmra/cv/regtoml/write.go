@@ -12,13 +12,14 @@ func AppendList[T any](b []byte, key string, items []T, text func(T) string) []b
 	column := len(key) + len(" = [")
 	for i, item := range items {
 		one := text(item)
-		if i > 0 {
-			one = ", " + one
-		}
-		if column+len(one) > width {
-			one = strings.TrimPrefix(one, ", ")
+		switch {
+		case i == 0:
+		case column+len(", ")+len(one) > width:
 			b = append(b, ",\n  "...)
 			column = len("  ")
+		default:
+			b = append(b, ", "...)
+			column += len(", ")
 		}
 		b = append(b, one...)
 		column += len(one)
