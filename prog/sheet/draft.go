@@ -297,7 +297,7 @@ func (d *draft) writing(r cv.Register, all []uint8, f *fact) {
 			e.Values = []cv.ByteRange{{Low: known.Low, High: known.High}}
 		}
 		return
-	case !found.Writable:
+	case !found.Writable && found.LeftAlone == 0:
 		e.ReadOnly = true
 		return
 	}
@@ -309,10 +309,11 @@ func (d *draft) writing(r cv.Register, all []uint8, f *fact) {
 	for _, v := range all {
 		differ |= v ^ all[0]
 	}
-	if odd := differ &^ found.Mask; odd != 0 {
+	free := found.Mask | found.LeftAlone
+	if odd := differ &^ free; odd != 0 {
 		f.remarks = append(f.remarks, fmt.Sprintf("the probe could not change %s, though the surveys differ there", bitsOf(odd)))
 	}
-	if mask := found.Mask | differ; mask != 255 {
+	if mask := free | differ; mask != 255 {
 		e.Mask, e.Fixed = mask, all[0]&^mask
 	}
 }

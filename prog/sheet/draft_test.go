@@ -59,7 +59,8 @@ values = ["0-180"]
 writable = false
 [found.29]
 writable = true
-mask = 0b0000_0111
+mask = 0b0000_0011
+left_alone = 0b0000_0100
 `))
 	paged := cv.Register{CV: 257, Page: cv.Page{High: 16}}
 	full := []cv.ByteRange{{Low: 0, High: 180}}
@@ -132,6 +133,19 @@ func TestWhatAResetLeavesAndNoWriteDoesIsSaid(t *testing.T) {
 	}
 }
 
+func TestBitsThatAProbeLeftAloneCountAsBitsThatCanBeChanged(t *testing.T) {
+	one := []Evidence{surveyed(t, "one", of34+"[registers]\n29 = 38\n")}
+	for writing, want := range map[string]uint8{
+		"writable = true\nmask = 0b0000_0111\nleft_alone = 0b1010_0000": 0b1010_0111,
+		"writable = false\nleft_alone = 0b1010_0000":                    0b1010_0000,
+	} {
+		s := drafted(t, one, probed(t, of34+"[found.29]\n"+writing+"\n"))
+		if e := s.Entries[0]; e.ReadOnly || e.Mask != want || e.Fixed != 38&^want {
+			t.Errorf("%s\n%+v", writing, e)
+		}
+	}
+}
+
 func TestADraftIsOfOneTypeOfDecoder(t *testing.T) {
 	one := surveyed(t, "one", of34+"[registers]\n3 = 1\n")
 	other := surveyed(t, "other", "[decoder]\nmaker = 13\nversion = 21\n[registers]\n3 = 1\n")
@@ -180,6 +194,7 @@ func TestADraftOfAnythingHasNoMistakesAndLeavesNoRegisterOut(t *testing.T) {
 			f := Finding{Register: r, Writable: rapid.Bool().Draw(t, "writable")}
 			if f.Writable {
 				f.Mask = rapid.SampledFrom([]uint8{255, 255, 3, 0b0100_0000}).Draw(t, "mask")
+				f.LeftAlone = rapid.SampledFrom([]uint8{0, 0, 128}).Draw(t, "left alone") &^ f.Mask
 				f.Values = rapid.SampledFrom([][]cv.ByteRange{nil, {{Low: 0, High: 255}}, {{Low: 0, High: 180}}}).Draw(t, "values")
 			}
 			probe.Found = append(probe.Found, f)

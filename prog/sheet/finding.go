@@ -20,10 +20,11 @@ type Findings struct {
 
 // Finding is what a probe found out about one register. The zero Finding is of one that no write changes.
 type Finding struct {
-	Register cv.Register
-	Writable bool           // it took a value that it did not hold
-	Mask     uint8          // the bits that were seen to change; 0 where not Writable
-	Values   []cv.ByteRange // the values that it takes, ascending, with gaps between; nil: not looked for, or not Writable
+	Register  cv.Register
+	Writable  bool           // it took a value that it did not hold
+	Mask      uint8          // the bits that were seen to change; 0 where not Writable
+	LeftAlone uint8          // the bits that were not tried: whether they can be changed is not known
+	Values    []cv.ByteRange // the values that it takes, ascending, with gaps between; nil: not looked for, or not Writable
 }
 
 // ReadFindings reads a probe's file. Errors: *regtoml.Errors, with the place of each; those of opening the file.
@@ -62,8 +63,12 @@ func parseFinding(t *regtoml.Table) Finding {
 	t.Require("writable")
 	f.Writable, _ = t.Bool("writable")
 	mask, masked := t.Int("mask", 1, 255)
+	alone, _ := t.Int("left_alone", 1, 255)
+	f.LeftAlone = uint8(alone)
 	values, valued := t.ByteRanges("values")
 	switch {
+	case masked && uint8(mask)&f.LeftAlone != 0:
+		t.Errorf("left_alone", "found %s both in the mask and left alone, want each in one of the two", bitsOf(uint8(mask)&f.LeftAlone))
 	case f.Writable && !t.Has("mask"):
 		t.Errorf("", "found no mask, want the bits of a register that can be written")
 	case f.Writable:
@@ -101,6 +106,9 @@ func (f Findings) Append(b []byte) []byte {
 			registers[i] = one.Register
 		}
 		b = fmt.Appendf(b, "\n[found.%s]\nwritable = %t\n", key(registers), found[0].Writable)
+		if found[0].LeftAlone != 0 {
+			b = appendMask(b, "left_alone", found[0].LeftAlone)
+		}
 		if found[0].Writable {
 			b = appendMask(b, "mask", found[0].Mask)
 			b = appendByteRanges(b, found[0].Values)
@@ -114,5 +122,5 @@ func (f Findings) Append(b []byte) []byte {
 func (f Finding) follows(before Finding) bool {
 	next := before.Register
 	next.CV++
-	return f.Register == next && f.Writable == before.Writable && f.Mask == before.Mask && slices.Equal(f.Values, before.Values)
+	return f.Register == next && f.Writable == before.Writable && f.Mask == before.Mask && f.LeftAlone == before.LeftAlone && slices.Equal(f.Values, before.Values)
 }

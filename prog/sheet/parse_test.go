@@ -249,6 +249,7 @@ func TestFindingsReadBackAsTheyWereWritten(t *testing.T) {
 			f = Finding{Register: reg(n), Writable: rapid.Bool().Draw(t, "writable")}
 			if f.Writable {
 				f.Mask = rapid.Uint8Min(1).Draw(t, "mask")
+				f.LeftAlone = rapid.Uint8().Draw(t, "left alone") &^ f.Mask
 				if rapid.Bool().Draw(t, "valued") {
 					f.Values = anyByteRanges(t)
 				}
@@ -275,6 +276,7 @@ func TestAFindingThatContradictsItselfIsRefusedWithItsPlace(t *testing.T) {
 		top + "[found.3]\nwritable = 1\n":    "f.toml:3:12: found 1, want true or false",
 		top + "[found.3]\nwritable = true\n": "f.toml:2:8: found no mask",
 		top + "[found.3]\nwritable=false\nmask=1":               "f.toml:4:6: found bits of a register that can't be written",
+		top + "[found.3]\nwritable=true\nmask=3\nleft_alone=2":  "f.toml:5:12: found bit 1 both in the mask and left alone",
 		top + "[found.3]\nwritable=true\nmask=0":                "f.toml:4:6: found 0, want a whole number from 1 to 255",
 		top + "[found.3]\nwritable=true\nmask=256":              "f.toml:4:6: found 256, want a whole number from 1 to 255",
 		top + "[found.3]\nwritable=true\nmask=1\nvalues=[]":     "f.toml:5:8: found an empty list",
