@@ -171,6 +171,17 @@ func (b *belief) proven(bound float64) (h int, ok bool) {
 	return b.settled(func(d *doubt) bool { return d.within(bound, &n, careful) })
 }
 
+// noAnswer is the chance that there is an answer, from which on none is waited for any more.
+const noAnswer = 0.01
+
+// answering is proven, but for a register that is likely to be absent, where nothing but further questions follows from it.
+func (b *belief) answering(bound float64) (h int, ok bool) {
+	if h := b.likeliest(); h == absent && b.chance[h] > 1-noAnswer {
+		return h, true
+	}
+	return b.proven(bound)
+}
+
 // provisional says whether the same would hold if only the levels of noise counted that are likely now. On a clean track that is all
 // it takes, but it takes many registers to know.
 func (b *belief) provisional(bound float64) (h int, ok bool) {

@@ -2,7 +2,9 @@ package prog
 
 import (
 	"context"
+	"errors"
 	"maps"
+	"time"
 
 	"fettle/nmra/cv"
 )
@@ -11,8 +13,8 @@ const (
 	// mostUnanswered is after how many absent registers in a row the decoder is asked for what it is known to hold.
 	mostUnanswered = 32
 
-	// everySoFar is after how many registers the caller is told what has been read so far.
-	everySoFar = 32
+	// everySoFar is after how much airtime the caller is told what has been read so far, so that little is lost where it is stopped.
+	everySoFar = 2 * time.Second
 )
 
 // pending is a register that has been asked, but whose reading is good only once the noise of the track is known well enough.
@@ -38,30 +40,43 @@ type batch struct {
 func (s *Session) readAll(ctx context.Context, doing string, rs []cv.Register, likely cv.Values, counts float64,
 	soFar func(map[cv.Register]Reading) error) (map[cv.Register]Reading, error) {
 	b := &batch{Session: s, counts: counts, read: map[cv.Register]Reading{}}
+	if soFar == nil {
+		soFar = func(map[cv.Register]Reading) error { return nil }
+	}
+	err := b.each(ctx, doing, rs, likely, soFar)
+	if err == nil {
+		err = b.control(ctx)
+	}
+	if err == nil {
+		err = b.finish(ctx)
+	}
+	if err != nil {
+		return nil, errors.Join(err, soFar(b.good()))
+	}
+	s.progress(doing, len(rs), len(rs))
+	return b.read, soFar(b.read)
+}
+
+// each asks for all registers, one after the other.
+func (b *batch) each(ctx context.Context, doing string, rs []cv.Register, likely cv.Values, soFar func(map[cv.Register]Reading) error) error {
+	told := b.tally.Airtime
 	for n, r := range rs {
-		s.progress(doing, n, len(rs))
-		hint := s.hint(r)
+		b.progress(doing, n, len(rs))
+		hint := b.hint(r)
 		if v, ok := likely[r]; ok {
 			hint = Hint{Values: []uint8{v}}
 		}
 		if err := b.ask(ctx, r, hint); err != nil {
-			return nil, err
+			return err
 		}
-		if soFar != nil && n%everySoFar == everySoFar-1 && b.silent == 0 {
+		if b.tally.Airtime-told >= everySoFar {
 			if err := soFar(b.good()); err != nil {
-				return nil, err
+				return err
 			}
+			told = b.tally.Airtime
 		}
 	}
-	err := b.control(ctx)
-	if err == nil {
-		err = b.finish(ctx)
-	}
-	if err == nil && soFar != nil {
-		err = soFar(b.read)
-	}
-	s.progress(doing, len(rs), len(rs))
-	return b.read, err
+	return nil
 }
 
 // ask asks for one register until it would be proven if the noise is as it is likely to be.
@@ -86,10 +101,13 @@ func (b *batch) ask(ctx context.Context, r cv.Register, hint Hint) error {
 		b.silent = 0
 		return nil
 	}
-	if b.silent++; b.silent == mostUnanswered {
-		b.silent = 0
-		return b.present(ctx)
+	if b.silent++; b.silent < mostUnanswered {
+		return nil
 	}
+	if err := b.present(ctx); err != nil {
+		return err
+	}
+	b.silent = 0
 	return nil
 }
 
@@ -104,10 +122,19 @@ func (b *batch) certain(w *pending) bool {
 	return d.within(b.bound, &b.noise, b.counts)
 }
 
-// good is all that has been read for certain by now.
+// good is all that has been read for certain by now. Registers that were silent and are the last that were asked, are not: the decoder may be
+// gone, and what stands behind them may speak against it.
 func (b *batch) good() map[cv.Register]Reading {
 	all := maps.Clone(b.read)
-	for _, w := range b.waiting {
+	if b.noise.beyond() >= hopeless {
+		return all
+	}
+	certain := len(b.waiting)
+	for certain > 0 && b.waiting[certain-1].reading.State == Absent {
+		certain--
+	}
+	certain = max(certain, len(b.waiting)-b.silent-1)
+	for _, w := range b.waiting[:max(certain, 0)] {
 		if b.certain(&w) {
 			all[w.reading.Register] = w.reading
 		}

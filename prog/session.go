@@ -111,21 +111,13 @@ func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, r
 	return nil, ErrSilent
 }
 
-// noAnswer is the chance that a decoder does answer in a mode from which on it is not asked any more.
-const noAnswer = 0.01
-
 // first reads the first register of all, in a mode in which the decoder may not answer. That it does not is taken for granted sooner
 // than a value would be: all that follows from it is that other modes are tried, and that nothing is read.
 func (s *Session) first(ctx context.Context, r cv.Register) (Reading, error) {
 	prior := s.expect(r, Hint{})
 	prior[absent] = 0.5
 	s.belief.expect(prior, &s.noise)
-	h, ok, err := s.settle(ctx, s.mode, r.CV, func(b *belief, bound float64) (int, bool) {
-		if h := b.likeliest(); h == absent && b.chance[h] > 1-noAnswer {
-			return h, true
-		}
-		return b.proven(bound)
-	})
+	h, ok, err := s.settle(ctx, s.mode, r.CV, (*belief).answering)
 	switch {
 	case err != nil || !ok:
 		return Reading{Register: r}, err

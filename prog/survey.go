@@ -1,0 +1,388 @@
+package prog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"fettle/nmra"
+	"fettle/nmra/cv"
+	"fettle/prog/regset"
+)
+
+// ErrNoPages is the error of a survey of index pages on a decoder that has none.
+var ErrNoPages = errors.New("the decoder has no registers 31 and 32, and so no index pages: survey it without pages")
+
+// BeginSurvey says what a survey is to be of, and reads whose it is. registers nil is all that the decoder may have: 1 to 1024, and behind 257
+// to 512 the pages given; pages nil are to be looked for. A decoder without direct mode, where every value may have to be asked for, is then
+// surveyed only where such a decoder is likely to have registers, and its pages are not looked for. It writes nothing. Errors: [ErrNoPages];
+// registers that the decoder's mode does not reach; those of [Session.Decoder].
+func BeginSurvey(ctx context.Context, s *Session, registers []cv.Register, pages []cv.Page) (regset.Survey, error) {
+	d, err := s.Decoder(ctx)
+	if err != nil {
+		return regset.Survey{}, err
+	}
+	survey := regset.Survey{Decoder: regset.Guard{Maker: &d.Maker, Version: &d.Version}, Of: slices.Clone(registers), Registers: cv.Values{}, Pages: pages}
+	switch {
+	case registers != nil:
+		survey.Pages = pagesOf(registers)
+	case s.bits():
+		survey.Of = span(1, nmra.MaxCV, cv.Page{})
+	default:
+		survey.Of = slices.DeleteFunc(usual(), func(r cv.Register) bool { return !s.reaches(r) })
+		survey.Pages = append([]cv.Page{}, pages...)
+	}
+	slices.SortFunc(survey.Of, cv.Register.Compare)
+	for _, r := range survey.Of {
+		if !s.reaches(r) {
+			return regset.Survey{}, fmt.Errorf("register %v can't be reached in %v mode, the ablest in which the decoder answers", r, s.mode)
+		}
+	}
+	survey.Left = survey.Of
+	if len(survey.Pages) == 0 {
+		return survey, nil
+	}
+	home, err := s.chosen(ctx)
+	if err != nil {
+		return regset.Survey{}, err
+	}
+	if home == nil {
+		return regset.Survey{}, ErrNoPages
+	}
+	if registers == nil {
+		addPages(&survey, *home, pages)
+	}
+	return survey, nil
+}
+
+// usual is what a decoder without direct mode is likely to have, of what matters: motor, address and configuration.
+func usual() []cv.Register {
+	return slices.Concat(span(1, 9, cv.Page{}), span(17, 19, cv.Page{}), span(29, 29, cv.Page{}))
+}
+
+// span is the registers from first to last.
+func span(first, last nmra.CV, page cv.Page) (rs []cv.Register) {
+	for c := first; c <= last; c++ {
+		rs = append(rs, cv.Register{CV: c, Page: page})
+	}
+	return rs
+}
+
+func pagesOf(registers []cv.Register) []cv.Page {
+	pages := []cv.Page{}
+	for _, r := range registers {
+		if r.Page != (cv.Page{}) && !slices.Contains(pages, r.Page) {
+			pages = append(pages, r.Page)
+		}
+	}
+	slices.SortFunc(pages, cv.Page.Compare)
+	return pages
+}
+
+// reaches says whether the session's mode has a packet for the register.
+func (s *Session) reaches(r cv.Register) bool {
+	_, _, ok := s.mode.Register(r.CV)
+	return ok || s.mode == nmra.Direct
+}
+
+// chosen is what CV 31 and 32 hold when no page has been turned to; nil where the decoder does not have them.
+func (s *Session) chosen(ctx context.Context) (*cv.Page, error) {
+	if err := s.Restore(ctx); err != nil {
+		return nil, err
+	}
+	high, err := s.here(ctx, indexHigh)
+	if err != nil || high.State == Absent {
+		return nil, err
+	}
+	low, err := s.here(ctx, indexLow)
+	switch {
+	case err != nil || low.State == Absent:
+		return nil, err
+	case high.State != Proven:
+		return nil, NotRead{high}
+	case low.State != Proven:
+		return nil, NotRead{low}
+	}
+	return &cv.Page{High: high.Value, Low: low.Value}, nil
+}
+
+// addPages has a survey read what stands behind pages. Where one of them is the page that was chosen when the session began, 257 to 512 without a page
+// are the same registers, and not read twice.
+func addPages(survey *regset.Survey, home cv.Page, pages []cv.Page) {
+	survey.Pages = append([]cv.Page{}, pages...)
+	if slices.Contains(pages, home) {
+		plain := func(r cv.Register) bool { return r.Indexed() && r.Page == cv.Page{} }
+		survey.Of = slices.DeleteFunc(slices.Clone(survey.Of), plain)
+		survey.Left = slices.DeleteFunc(slices.Clone(survey.Left), plain)
+	}
+	for _, p := range pages {
+		behind := span(cv.FirstIndexed, cv.LastIndexed, p)
+		survey.Of, survey.Left = slices.Concat(survey.Of, behind), slices.Concat(survey.Left, behind)
+	}
+}
+
+// TakeSurvey reads what is left of a survey, then everything that was found a second time: what differs by then changes by itself. keep is
+// given all that is good by then, every two seconds on the track and whenever it ends or is stopped; it is to be kept for good, since from that a survey is
+// gone on with ([ResumeSurvey]). Before the first page is turned to, what CV 31 and 32 hold is kept in the same way; nothing but these
+// two is written, and they are put back at the end; where the survey was stopped, [Session.Restore] does. Errors: those of keep and of [Session.Read].
+func TakeSurvey(ctx context.Context, s *Session, survey regset.Survey, keep func(regset.Survey) error) (regset.Survey, PageSearch, error) {
+	t := taking{Session: s, begun: survey, keep: keep, read: map[cv.Register]Reading{}, again: map[cv.Register]Reading{}}
+	t.begun.Registers = maps.Clone(survey.Registers)
+	search, err := t.take(ctx)
+	return t.survey(), search, err
+}
+
+// taking is a survey while it is being taken.
+type taking struct {
+	*Session
+	begun  regset.Survey // as it was at the beginning, but for pages that have been found since
+	keep   func(regset.Survey) error
+	failed bool                    // keep has
+	read   map[cv.Register]Reading // of begun.Left
+	again  map[cv.Register]Reading // of what has been found
+}
+
+func (t *taking) take(ctx context.Context) (search PageSearch, err error) {
+	home, err := t.index(ctx)
+	if err != nil {
+		return search, err
+	}
+	if err := t.save(); err != nil {
+		return search, err
+	}
+	if t.begun.Pages == nil {
+		// With the other registers read, the noise is known, and looking for pages takes fewer questions.
+		plain := slices.DeleteFunc(t.survey().Left, cv.Register.Indexed)
+		if err := t.readInto(ctx, "reading", plain, nil, t.read); err != nil {
+			return search, err
+		}
+		var pages []cv.Page
+		if home != nil {
+			if pages, search, err = t.findPages(ctx, *home); err != nil {
+				return search, err
+			}
+			addPages(&t.begun, *home, pages)
+		}
+		t.begun.Pages = append([]cv.Page{}, pages...)
+		if err := t.save(); err != nil {
+			return search, err
+		}
+	}
+	if err := t.readInto(ctx, "reading", t.survey().Left, nil, t.read); err != nil {
+		return search, err
+	}
+	found := t.survey()
+	for _, r := range found.Once {
+		delete(t.held, r)
+	}
+	if err := t.readInto(ctx, "reading again", found.Once, found.Registers, t.again); err != nil {
+		return search, err
+	}
+	return search, t.Restore(ctx)
+}
+
+// index has what CV 31 and 32 hold in the survey, where it may turn to pages. nil where it may not, or can't.
+func (t *taking) index(ctx context.Context) (*cv.Page, error) {
+	if t.begun.Pages != nil && len(t.begun.Pages) == 0 {
+		return nil, nil
+	}
+	if home := homeOf(t.begun); home != nil {
+		return home, nil
+	}
+	home, err := t.chosen(ctx)
+	var unread NotRead
+	if home == nil || err != nil {
+		if errors.As(err, &unread) && t.begun.Pages == nil {
+			err = nil // it is unsure, and no page is turned to
+		}
+		return nil, err
+	}
+	t.begun.Registers[indexHigh], t.begun.Registers[indexLow] = home.High, home.Low
+	t.begun.Left = slices.DeleteFunc(slices.Clone(t.begun.Left), func(r cv.Register) bool { return r == indexHigh || r == indexLow })
+	t.begun.Once = slices.Concat(t.begun.Once, []cv.Register{indexHigh, indexLow})
+	return home, nil
+}
+
+// homeOf is what CV 31 and 32 held when a survey began; nil where it has not been read.
+func homeOf(survey regset.Survey) *cv.Page {
+	high, okHigh := survey.Registers[indexHigh]
+	low, okLow := survey.Registers[indexLow]
+	if !okHigh || !okLow {
+		return nil
+	}
+	return &cv.Page{High: high, Low: low}
+}
+
+func (t *taking) readInto(ctx context.Context, doing string, rs []cv.Register, likely cv.Values, into map[cv.Register]Reading) error {
+	if len(rs) == 0 {
+		return nil
+	}
+	_, err := t.readAll(ctx, doing, rs, likely, quick, func(good map[cv.Register]Reading) error {
+		maps.Copy(into, good)
+		return t.save()
+	})
+	return err
+}
+
+// save has the survey kept. Once that has failed it is not tried again.
+func (t *taking) save() error {
+	if t.failed {
+		return nil
+	}
+	err := t.keep(t.survey())
+	t.failed = err != nil
+	return err
+}
+
+// survey is what has come of it by now.
+func (t *taking) survey() regset.Survey {
+	v := t.begun
+	v.Registers, v.Left, v.Once = maps.Clone(t.begun.Registers), nil, nil
+	v.Absent, v.Unsure, v.Changing = slices.Clone(t.begun.Absent), slices.Clone(t.begun.Unsure), slices.Clone(t.begun.Changing)
+	once := slices.Clone(t.begun.Once)
+	for _, r := range t.begun.Left {
+		switch got, read := t.read[r]; {
+		case !read:
+			v.Left = append(v.Left, r)
+		case got.State == Proven:
+			v.Registers[r] = got.Value
+			once = append(once, r)
+		case got.State == Absent:
+			v.Absent = append(v.Absent, r)
+		default:
+			v.Unsure = append(v.Unsure, r)
+		}
+	}
+	for _, r := range once {
+		switch got, read := t.again[r]; {
+		case !read:
+			v.Once = append(v.Once, r)
+		case got.State != Proven: // though it was proven before
+			delete(v.Registers, r)
+			v.Unsure = append(v.Unsure, r)
+		case got.Value != v.Registers[r]:
+			v.Changing = append(v.Changing, r)
+		}
+	}
+	for _, list := range []*[]cv.Register{&v.Of, &v.Left, &v.Once, &v.Absent, &v.Unsure, &v.Changing} {
+		slices.SortFunc(*list, cv.Register.Compare)
+	}
+	return v
+}
+
+// NotAsSurveyed is the error of a survey that can't be gone on with, since the decoder does not hold what it says.
+type NotAsSurveyed struct {
+	Registers []Checked // that differ
+}
+
+func (e NotAsSurveyed) Error() string {
+	const most = 5
+	var said []string
+	for n, c := range e.Registers {
+		if n == most {
+			said = append(said, fmt.Sprintf("and %d more", len(e.Registers)-most))
+			break
+		}
+		holds := fmt.Sprint("holds ", c.Found.Value)
+		switch c.Found.State {
+		case Absent:
+			holds = "is absent"
+		case Unsure:
+			holds = "could not be proven"
+		}
+		said = append(said, fmt.Sprintf("register %v %s, and the survey says %d", c.Register, holds, c.Wanted))
+	}
+	return strings.Join(said, "; ") +
+		": the survey is of another decoder, or was edited, or the decoder has been written to since. Begin a new survey"
+}
+
+// marks are the registers that are held first against a survey: those that tell decoders of one kind apart.
+var marks = []cv.Register{{CV: 1}, {CV: 17}, {CV: 18}}
+
+// ResumeSurvey holds every value of a survey that was stopped against the decoder, those that tell decoders apart first, and gives what is left of it; what
+// could not be proven before is left too. A register that differs each time it is asked changes by itself, as do the volatile ones of S-9.2.2 and
+// CV 30 where they differ. Where a page may have been left chosen, CV 31 and 32 are put back to what the survey says once all other registers
+// have been found to be as it says. Errors: [OtherDecoder], [NotAsSurveyed], those of [Session.Read].
+func ResumeSurvey(ctx context.Context, s *Session, survey regset.Survey) (regset.Survey, error) {
+	if _, err := s.guard(ctx, survey.Decoder.Maker, survey.Decoder.Version); err != nil {
+		return survey, err
+	}
+	survey.Changing = slices.Clone(survey.Changing)
+	home := homeOf(survey)
+	turned := home != nil && (survey.Pages == nil || len(survey.Pages) > 0)
+	var first, plain, paged []cv.Register
+	for _, r := range survey.Registers.Registers() {
+		switch {
+		case slices.Contains(survey.Changing, r), turned && (r == indexHigh || r == indexLow):
+		case slices.Contains(marks, r):
+			first = append(first, r)
+		case r.Indexed():
+			paged = append(paged, r)
+		default:
+			plain = append(plain, r)
+		}
+	}
+	for _, rs := range [][]cv.Register{first, plain} {
+		if err := s.compare(ctx, &survey, rs); err != nil {
+			return survey, err
+		}
+	}
+	if turned {
+		if now, err := s.chosen(ctx); err != nil {
+			return survey, err
+		} else if now == nil {
+			return survey, ErrNoPages
+		}
+		s.home = home
+	}
+	if err := s.compare(ctx, &survey, paged); err != nil {
+		return survey, err
+	}
+	survey.Once = nil
+	survey.Left = slices.SortedFunc(slices.Values(slices.Concat(survey.Left, survey.Unsure)), cv.Register.Compare)
+	survey.Unsure = nil
+	return survey, s.Restore(ctx)
+}
+
+// compare holds registers against a survey, and marks in it those that change by themselves.
+func (s *Session) compare(ctx context.Context, survey *regset.Survey, rs []cv.Register) error {
+	readings, err := s.readAll(ctx, "holding it against the decoder", rs, survey.Registers, quick, nil)
+	if err != nil {
+		return err
+	}
+	var differ, ask []cv.Register
+	for _, r := range rs {
+		switch got := readings[r]; {
+		case got.State == Proven && got.Value == survey.Registers[r]:
+		case got.State == Proven && changes(r):
+			survey.Changing = append(survey.Changing, r)
+		default:
+			differ = append(differ, r)
+			ask = append(ask, r)
+			delete(s.held, r)
+		}
+	}
+	again, err := s.readAll(ctx, "asking again", ask, held(readings), quick, nil)
+	if err != nil {
+		return err
+	}
+	var wrong NotAsSurveyed
+	for _, r := range differ {
+		if first, second := readings[r], again[r]; first.State == Proven && second.State == Proven && first.Value != second.Value {
+			survey.Changing = append(survey.Changing, r)
+		} else {
+			wrong.Registers = append(wrong.Registers, Checked{Register: r, Mask: 255, Wanted: survey.Registers[r], Found: second, Match: Differs})
+		}
+	}
+	slices.SortFunc(survey.Changing, cv.Register.Compare)
+	if wrong.Registers != nil {
+		return wrong
+	}
+	return nil
+}
+
+// changes says whether the standard has the register change by itself: the volatile ones, and the error information (S-9.2.2).
+func changes(r cv.Register) bool { return r.CV == 30 || r.CV >= 880 && r.CV <= 895 }
