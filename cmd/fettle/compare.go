@@ -67,7 +67,7 @@ func showComparison(w io.Writer, paths []string, files [2]regset.File, rows regs
 	t := newTable(column{"register", true}, column{"A", true}, column{"B", true}, column{"", false})
 	for _, row := range rows {
 		if row.Agreement != regset.Same {
-			t.AppendRow(table.Row{row.Register, row.A, row.B, row.Words(s.Standard(row.Register))})
+			t.AppendRow(table.Row{row.Register, row.A, row.B, row.Words(s.Named(row.Register))})
 		}
 	}
 	if t.Length() > 0 {
@@ -149,7 +149,7 @@ func describeComparison(paths []string, files [2]regset.File, rows regset.Compar
 	}
 	for _, row := range rows {
 		if row.Agreement != regset.Same {
-			d.Registers = append(d.Registers, comparedRegister{row.Register, row.Agreement, describeSaid(row.A), describeSaid(row.B), row.Words(s.Standard(row.Register))})
+			d.Registers = append(d.Registers, comparedRegister{row.Register, row.Agreement, describeSaid(row.A), describeSaid(row.B), row.Words(s.Named(row.Register))})
 		}
 	}
 	return d

@@ -15,9 +15,10 @@ import (
 func newExplain() *cobra.Command {
 	cmd := exits(&cobra.Command{
 		Use:   "explain REG[=VALUE]... [flags]",
-		Short: "Say what the standard has registers for, and what values in them mean.",
+		Short: "Say what the standard, or a sheet, has registers for, and what values in them mean.",
 		Long: `REG is a register, as 29, a range, as 67-94, or one on an index page, as 260@16.3. With a value, each of its
-bits is explained. What a value means can depend on other registers: give those as well.`,
+bits is explained. What a value means can depend on other registers: give those as well. A sheet has names
+for registers, and says what this type of decoder takes; what the standard says stands below it.`,
 		Example:               "  fettle explain 27\n  fettle explain 29=38 17=208 18=107\n  fettle explain 3=12 29=6",
 		DisableFlagsInUseLine: true,
 		Args: func(cmd *cobra.Command, args []string) error {

@@ -95,7 +95,7 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 	d := readDocument{v.station, nil, v.cost()}
 	t := newTable(column{"register", true}, column{"value", true}, column{"meaning", false})
 	for _, got := range readings {
-		row := readingDocument{Register: got.Register, State: got.State.String(), Value: proven(got), Name: v.sheet.Standard(got.Register).Name}
+		row := readingDocument{Register: got.Register, State: got.State.String(), Value: proven(got), Name: v.sheet.Named(got.Register).Name}
 		if got.State == prog.Proven {
 			row.Meaning = meaning(got.Register, got.Value, known)
 			t.AppendRow([]any{got.Register, got.Value, text.WrapSoft(strings.TrimSuffix(row.Name+": "+row.Meaning, ": "), meaningWidth)})

@@ -29,7 +29,7 @@ type sheetFlag struct{ path string }
 // addSheet adds --sheet.
 func addSheet(cmd *cobra.Command) *sheetFlag {
 	f := new(sheetFlag)
-	cmd.Flags().StringVar(&f.path, "sheet", "", "the `FILE` that says what the registers of this type of decoder mean; REG may then be a name")
+	cmd.Flags().StringVar(&f.path, "sheet", "", "the `FILE` that describes this type of decoder; its names stand for registers then")
 	return f
 }
 

@@ -109,8 +109,8 @@ func (x Explanation) Lines() []string {
 	return lines
 }
 
-// Standard gives what the standard says of a register, under the sheet's names for the register and its bits where it has them.
-func (s Sheet) Standard(r cv.Register) cv.Explanation {
+// Named gives what the standard says of a register, under the sheet's names for the register and its bits where it has them.
+func (s Sheet) Named(r cv.Register) cv.Explanation {
 	x, _ := s.Explain(r)
 	known := cv.Explain(r)
 	if x.Name != "" {

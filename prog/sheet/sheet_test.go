@@ -279,7 +279,7 @@ func TestAnExplanationGivesTheSheetsWordsAndWhetherAValueCanBeWritten(t *testing
 	if d := cmp.Diff([]string{"register 98: not in this type of decoder"}, x.Lines()); d != "" {
 		t.Error(d)
 	}
-	known := s.Standard(reg(27))
+	known := s.Named(reg(27))
 	if known.Name != "signal stop" || known.Bits[1].Name != "left rail" || known.Bits[2].Name != cv.Explain(reg(27)).Bits[2].Name {
 		t.Errorf("%+v", known)
 	}
