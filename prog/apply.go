@@ -185,16 +185,12 @@ func (s *Session) locked(ctx context.Context, changes map[cv.Register]Change) (s
 	if !idle {
 		return "", nil
 	}
-	lock, err := s.Read(ctx, cv.Register{CV: 15})
-	if err != nil || lock.State != Proven {
-		return "", err
+	err := s.lock(ctx)
+	var closed Locked
+	if errors.As(err, &closed) {
+		return closed.Error(), nil
 	}
-	key, err := s.Read(ctx, cv.Register{CV: 16})
-	if err != nil || key.State != Proven || key.Value == lock.Value {
-		return "", err
-	}
-	return fmt.Sprintf("the decoder is locked: register 15 holds %d and 16 holds %d; write %d to 15 to unlock it",
-		lock.Value, key.Value, key.Value), nil
+	return "", err
 }
 
 // without says whether a write was made that left the register as it was.
@@ -233,14 +229,14 @@ func (p Step) judge(final Reading, c Change, locked string) (State, string) {
 	case final.Value == p.Before.Value && !c.Acknowledged:
 		return ReadOnly, fmt.Sprintf("the decoder keeps %d and acknowledges no write", final.Value)
 	case final.Value&^p.Wanted == 0:
-		return Clamped, unset(p.Wanted &^ final.Value)
+		return Clamped, bitNames(p.Wanted&^final.Value) + " will not set"
 	default:
 		return Clamped, fmt.Sprintf("the decoder holds %d in its place", final.Value)
 	}
 }
 
-// unset says that bits which were to be set are not.
-func unset(mask uint8) string {
+// bitNames names the bits of a mask: "bit 3", "bits 0, 2 and 7".
+func bitNames(mask uint8) string {
 	var names []string
 	for bit := range 8 {
 		if mask>>bit&1 == 1 {
@@ -248,10 +244,10 @@ func unset(mask uint8) string {
 		}
 	}
 	if bits.OnesCount8(mask) == 1 {
-		return "bit " + names[0] + " will not set"
+		return "bit " + names[0]
 	}
 	last := len(names) - 1
-	return "bits " + strings.Join(names[:last], ", ") + " and " + names[last] + " will not set"
+	return "bits " + strings.Join(names[:last], ", ") + " and " + names[last]
 }
 
 // Resume plans the rest of a batch that was interrupted: what its journal says was wanted, and whatever else it touched as it

@@ -51,12 +51,9 @@ func (s *Session) set(ctx context.Context, before Reading, value uint8) (Change,
 	}
 	acknowledgements := 0
 	for try := 1; try <= attempts; try++ {
-		delete(s.held, r)
-		for _, other := range changedBy(r) {
-			delete(s.held, other)
-		}
 		w.Tried = true
-		acknowledged, err := s.do(ctx, nmra.Access{Mode: s.mode, Operation: nmra.Write, CV: r.CV, Value: value})
+		acknowledged, after, err := s.put(ctx, r, value, value, before.Value)
+		w.After = after
 		if err != nil {
 			return w, err
 		}
@@ -64,14 +61,26 @@ func (s *Session) set(ctx context.Context, before Reading, value uint8) (Change,
 			acknowledgements++
 		}
 		w.Acknowledged = 2*acknowledgements > try
-		if w.After, err = s.prove(ctx, r, Hint{Values: []uint8{value, before.Value}}); err != nil {
-			return w, err
-		}
 		if w.After.State == Proven && w.After.Value == value {
 			return w, nil
 		}
 	}
 	return w, nil
+}
+
+// put writes a register once, as it stands on the page that is chosen, and reads it back. What it held has been recorded. likely is what
+// it may hold then.
+func (s *Session) put(ctx context.Context, r cv.Register, value uint8, likely ...uint8) (acknowledged bool, after Reading, err error) {
+	delete(s.held, r)
+	for _, other := range changedBy(r) {
+		delete(s.held, other)
+	}
+	acknowledged, err = s.do(ctx, nmra.Access{Mode: s.mode, Operation: nmra.Write, CV: r.CV, Value: value})
+	if err != nil {
+		return false, Reading{Register: r}, err
+	}
+	after, err = s.prove(ctx, r, Hint{Values: likely})
+	return acknowledged, after, err
 }
 
 // record keeps the old values, and what is about to be written.
@@ -99,6 +108,26 @@ func (s *Session) record(ctx context.Context, r cv.Register, old, value uint8) e
 		return err
 	}
 	return s.recorder.Writing(r, value)
+}
+
+// Locked is the error of a decoder that takes no writes, since its lock is closed (S-9.2.2, CV 15 and 16).
+type Locked struct{ Lock, Key uint8 }
+
+func (e Locked) Error() string {
+	return fmt.Sprintf("the decoder is locked: register 15 holds %d and 16 holds %d; write %d to 15 to unlock it", e.Lock, e.Key, e.Key)
+}
+
+// lock fails where the decoder is locked, so that nothing can be written. Errors: [Locked], those of [Session.Read].
+func (s *Session) lock(ctx context.Context) error {
+	lock, err := s.Read(ctx, cv.Register{CV: cv.LockKey})
+	if err != nil || lock.State != Proven {
+		return err
+	}
+	key, err := s.Read(ctx, cv.Register{CV: cv.LockNumber})
+	if err == nil && key.State == Proven && key.Value != lock.Value {
+		err = Locked{lock.Value, key.Value}
+	}
+	return err
 }
 
 // changedBy lists the registers that a decoder changes of itself when r is written: writing CV 1 clears CV 19 and bit 5 of
