@@ -120,6 +120,16 @@ func TestRegistersWithoutANameStandAloneUnlessNothingTellsThemApart(t *testing.T
 	}
 }
 
+func TestWithoutAProbeTheStandardSaysWhatIsReadOnly(t *testing.T) {
+	s := drafted(t, []Evidence{surveyed(t, "one", of34+"[registers]\n\"6-9\" = [1, 34, 13, 2]\n")}, Probe{})
+	for i, e := range s.Entries {
+		// NMRA S-9.2.2 (July 2012): CV 7 and 8 are read only
+		if want := i == 1 || i == 2; e.ReadOnly != want {
+			t.Errorf("register %v: read only %v, want %v", e.Registers[0], e.ReadOnly, want)
+		}
+	}
+}
+
 func TestWhatAResetLeavesAndNoWriteDoesIsSaid(t *testing.T) {
 	reset := surveyed(t, "new", of34+"[registers]\n5 = 200\n29 = 6\n")
 	reset.Reset = true

@@ -89,6 +89,13 @@ func TestASheetWithSeveralMistakesTellsOfEach(t *testing.T) {
 	}
 }
 
+func TestAMaskOfAllBitsIsNone(t *testing.T) {
+	s := parsed(t, "[decoder]\nmaker = 13\n[registers.3]\nmask = 0b1111_1111\n")
+	if d := cmp.Diff([]Entry{{Registers: []cv.Register{reg(3)}}}, s.Entries); d != "" {
+		t.Error(d)
+	}
+}
+
 func TestTheBitsOfAReadOnlyRegisterMayHaveNames(t *testing.T) {
 	s := parsed(t, "[decoder]\nmaker = 13\n[registers.30]\nread_only = true\nbits.7 = \"short circuit\"\n")
 	if got := s.Entries[0].Bits[7]; got != "short circuit" {

@@ -170,13 +170,15 @@ func TestWhatADecoderOfTheTypeCannotBeGivenIsRefused(t *testing.T) {
 }
 
 func TestASheetSaysWhatARegisterIsLikelyToHold(t *testing.T) {
-	s := parsed(t, works)
+	s := parsed(t, works+"[registers.9]\ndefault = 24\nheld = 48\n[registers.10]\ndefault = 90\nheld = 90\n")
 	for _, c := range []struct {
 		r      cv.Register
 		values []uint8
 		absent bool
 	}{
 		{reg(3), []uint8{12}, false},
+		{reg(9), []uint8{24, 48}, false},
+		{reg(10), []uint8{90}, false},
 		{reg(68), []uint8{7}, false},
 		{reg(8), []uint8{13}, false},
 		{reg(7), []uint8{34}, false},
@@ -255,6 +257,17 @@ acceleration = 20
 	_, err = regset.ParseFor("a.toml", []byte("[address]\nlong = 4203\n"), limited)
 	if err == nil || !strings.Contains(err.Error(), "a.toml:1:2: found 208 in register 17, want 192-199") {
 		t.Errorf("an address that the sheet does not take: %v", err)
+	}
+}
+
+func TestALongAddressNeedsADecoderThatTakesOne(t *testing.T) {
+	short := parsed(t, "[decoder]\nmaker = 13\n[registers.29]\nmask = 0b0000_0111\n")
+	_, err := regset.ParseFor("a.toml", []byte("[address]\nlong = 4203\n"), short)
+	if err == nil || err.Error() != "a.toml:1:2: found bits of register 29, want bit 5 off: nothing changes that" {
+		t.Error(err)
+	}
+	if _, err := regset.ParseFor("a.toml", []byte("[address]\nshort = 3\n"), short); err != nil {
+		t.Error(err)
 	}
 }
 
