@@ -113,6 +113,26 @@ func TestASurveyFindsAllThatADecoderHoldsAndItsPages(t *testing.T) {
 	}
 }
 
+func TestCheckingASurveyPutsThePageBackThatWasChosen(t *testing.T) {
+	s, d, track := onBench(t, "engine-30", 1)
+	survey := regset.Survey{Registers: steady(d, at(892)), Absent: span(600, 800, cv.Page{})}
+	rows, err := CheckSurvey(t.Context(), s, survey)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, row := range rows {
+		if row.Match != Right {
+			t.Errorf("%+v", row)
+		}
+	}
+	if err := track.PowerOff(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if high, low := d.Values()[indexHigh], d.Values()[indexLow]; high != 16 || low != 0 {
+		t.Errorf("31 and 32 are left at %d and %d, want 16 and 0", high, low)
+	}
+}
+
 // limited is a track that is stopped after so many accesses: the context is done, as with Ctrl-C, or the station fails.
 type limited struct {
 	station.ProgrammingTrack
