@@ -28,7 +28,7 @@ type Probe struct {
 // Draft begins a sheet: the registers of the surveys, with the names of the standard (S-9.2.2) where it has them, what a reset leaves
 // and what else was held, and what a probe found. What the surveys do not agree in is in the notes. probe may be the zero Probe.
 // Registers that have no name stand alone, to be given one, or with those that nothing tells from them. Errors: surveys or a
-// probe of another maker or version than the first survey.
+// probe of another maker or version than the first survey, and a survey that was stopped.
 func Draft(surveys []Evidence, probe Probe) (Sheet, error) {
 	if len(surveys) == 0 {
 		return Sheet{}, errors.New("found no survey, want one or more")
@@ -42,6 +42,9 @@ func Draft(surveys []Evidence, probe Probe) (Sheet, error) {
 	for _, e := range surveys {
 		if e.Survey.Decoder.String() != s.Decoder.String() {
 			return Sheet{}, otherType(e.Name, e.Survey.Decoder, surveys[0])
+		}
+		if e.Survey.Unfinished() {
+			return Sheet{}, fmt.Errorf("%s: found a survey that was stopped, want one that was finished", e.Name)
 		}
 		after := ""
 		if e.Reset {

@@ -156,10 +156,11 @@ func TestBitsThatAProbeLeftAloneCountAsBitsThatCanBeChanged(t *testing.T) {
 	}
 }
 
-func TestADraftIsOfOneTypeOfDecoder(t *testing.T) {
+func TestADraftIsOfOneTypeOfDecoderAndOfSurveysThatAreWhole(t *testing.T) {
 	one := surveyed(t, "one", of34+"[registers]\n3 = 1\n")
 	other := surveyed(t, "other", "[decoder]\nmaker = 13\nversion = 21\n[registers]\n3 = 1\n")
 	nobody := surveyed(t, "nobody", "[registers]\n3 = 1\n")
+	half := surveyed(t, "half", "of = [\"3-4\"]\nleft = [\"4\"]\n"+of34+"[registers]\n3 = 1\n")
 	for want, draft := range map[string]func() (Sheet, error){
 		"found no survey": func() (Sheet, error) { return Draft(nil, Probe{}) },
 		"other: found maker 13, version 21, want maker 13, version 34, as in one": func() (Sheet, error) {
@@ -167,6 +168,9 @@ func TestADraftIsOfOneTypeOfDecoder(t *testing.T) {
 		},
 		"nobody: found any decoder, want the maker and the version": func() (Sheet, error) {
 			return Draft([]Evidence{nobody}, Probe{})
+		},
+		"half: found a survey that was stopped, want one that was finished": func() (Sheet, error) {
+			return Draft([]Evidence{one, half}, Probe{})
 		},
 		"probe: found any decoder, want maker 13, version 34": func() (Sheet, error) {
 			return Draft([]Evidence{one}, probed(t, "[found.3]\nwritable = false\n"))
