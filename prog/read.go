@@ -64,7 +64,10 @@ func (s *Session) already(ctx context.Context, r cv.Register) (got Reading, done
 		return Reading{}, false, nil
 	}
 	turned, err := s.turnTo(ctx, r.Page)
-	return Reading{Register: r, State: Absent}, err == nil && !turned, err
+	if err != nil || turned {
+		return Reading{}, false, err
+	}
+	return Reading{Register: r, State: Absent}, true, nil
 }
 
 // hint says what a register is likely to hold: what the caller says, else what the session's own hints say.

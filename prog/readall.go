@@ -82,20 +82,26 @@ func (b *batch) each(ctx context.Context, doing string, rs []cv.Register, likely
 // ask asks for one register until it would be proven if the noise is as it is likely to be.
 func (b *batch) ask(ctx context.Context, r cv.Register, hint Hint) error {
 	got, done, err := b.already(ctx, r)
-	if err != nil || done {
-		b.read[r] = got
+	if err == nil && !done && (r == indexHigh || r == indexLow) { // by the end they may hold another page
+		got, err = b.prove(ctx, r, hint)
+		done = true
+	}
+	if err != nil {
 		return err
 	}
-	if r == indexHigh || r == indexLow { // by the end they may hold another page
-		b.read[r], err = b.prove(ctx, r, hint)
-		return err
+	if done {
+		b.read[r] = got
+		return nil
 	}
 	w := pending{hint: hint, prior: b.expect(r, hint)}
 	b.belief.expect(w.prior, &b.noise)
 	h, ok, err := b.settle(ctx, b.mode, r.CV, (*belief).provisional)
-	if err != nil || !ok {
-		b.read[r] = Reading{Register: r}
+	if err != nil {
 		return err
+	}
+	if !ok {
+		b.read[r] = Reading{Register: r}
+		return nil
 	}
 	w.doubt = b.belief.doubt(h)
 	w.reading = b.found(r, hint, h)
