@@ -109,6 +109,8 @@ type identityDocument struct {
 	PulseMS         float64          `json:"pulse_ms"`
 	Lost            float64          `json:"lost"`  // part of the acknowledgements that go missing
 	False           float64          `json:"false"` // part of the questions after which one comes from nowhere
+	Pace            string           `json:"pace"`
+	Slower          bool             `json:"slower"` // than the standard allows
 	costDocument
 }
 
@@ -132,6 +134,7 @@ func (v *visit) identity(id prog.Identity, names map[uint8]string) identityDocum
 	}
 	lost, spurious := v.Noise()
 	d.Lost, d.False = math.Round(lost*1000)/1000, math.Round(spurious*1000)/1000
+	d.Pace, d.Slower = v.Pace()
 	for _, m := range id.Modes {
 		d.Modes = append(d.Modes, m.String())
 	}
@@ -187,6 +190,9 @@ func (d identityDocument) text(id prog.Identity) string {
 		}
 	}
 	fact("track", "%.0f mA at rest; acknowledges with %.0f mA for %.1f ms", d.RestMA, d.PulseMA, d.PulseMS)
+	if d.Slower {
+		fact("pace", "%s", slowerWords(d.Pace))
+	}
 	if d.Lost >= 0.01 || d.False >= 0.005 {
 		fact("noise", "about %.0f %% of the acknowledgements go missing and %.0f %% come from nowhere: clean wheels and rails",
 			d.Lost*100, d.False*100)

@@ -38,6 +38,7 @@ func newRoot() *cobra.Command {
 		newIdentify(),
 		newRead(),
 		newWrite(),
+		newSurvey(),
 		newApply(),
 		newUndo(),
 		newCheck(),
