@@ -17,6 +17,11 @@ const (
 	clean    = 0.9
 	slightly = 0.0005
 
+	// The same of acknowledgements that come from nowhere, on a track on which some go missing: dirt does both, and the
+	// first is seen at once, the second hardly ever.
+	cleanAllTheSame = 0.3
+	slightlyThen    = 0.3
+
 	// A level of noise counts from some weight on: a value is proven only when it is under each level that counts. So the
 	// bound holds on a noisy track too, not just on the average of all tracks. careful takes in the hardly noisy levels, which
 	// takes one acknowledgement more for each value; quick leaves them to the average.
@@ -42,20 +47,28 @@ func level(l int) (lost, spurious float64) {
 
 // newNoise is what is believed of a track that nothing is known of.
 func newNoise() noise {
-	share := func(i, of int) float64 {
-		switch i {
-		case 0:
-			return clean
-		case 1:
-			return slightly
-		}
-		return (1 - clean - slightly) / float64(of-2)
-	}
+	lost := shares(len(lostLevels), clean, slightly)
+	quiet := shares(len(spuriousLevels), clean, slightly)
+	dirty := shares(len(spuriousLevels), cleanAllTheSame, slightlyThen)
 	var n noise
 	for l := range n {
-		n[l] = share(l/len(spuriousLevels), len(lostLevels)) * share(l%len(spuriousLevels), len(spuriousLevels))
+		of := dirty
+		if l/len(spuriousLevels) == 0 {
+			of = quiet
+		}
+		n[l] = lost[l/len(spuriousLevels)] * of[l%len(spuriousLevels)]
 	}
 	return n
+}
+
+// shares gives the first level and the second their chances, and the others equal parts of the rest.
+func shares(of int, first, second float64) []float64 {
+	s := make([]float64, of)
+	for i := range s {
+		s[i] = (1 - first - second) / float64(of-2)
+	}
+	s[0], s[1] = first, second
+	return s
 }
 
 // rates are the expected chances that an acknowledgement goes missing and that one comes from nowhere.

@@ -132,6 +132,27 @@ func TestProofThatASurveyIsRightOnADirtyTrack(t *testing.T) {
 	}
 }
 
+// The bound of a survey is one on the average of all tracks, and tracks that look clean for a thousand questions are taken to be
+// clean. One on which an acknowledgement comes from nowhere once in some thousands of questions is the worst: this says how bad.
+func TestProofThatASurveyIsHardlyWrongOnATrackThatIsHardlyDirty(t *testing.T) {
+	decoders := surveyDecoders(t)
+	for _, c := range []struct{ lost, spurious float64 }{{0.001, 0.0001}, {0.001, 0.001}, {0.005, 0.0005}, {0.015, 0.003}, {0.07, 0.02}} {
+		registers, wrong, unsure := 0, 0, 0
+		for n := range campaign(1, 7*len(decoders)) {
+			of := decoders[n%len(decoders)]
+			of.spec.Ack.Lost, of.spec.Ack.False = c.lost, c.spurious
+			d := of.spec.New(uint64(2000 + n))
+			_, w, u := ours(t, bench.New(d), d, nil)
+			registers, wrong, unsure = registers+int(nmra.MaxCV), wrong+w, unsure+u
+		}
+		t.Logf("%d registers read at %.1f %% lost and %.2f %% false acknowledgements: %d wrong, %d unsure",
+			registers, 100*c.lost, 100*c.spurious, wrong, unsure)
+		if wrong > max(1, registers/10_000) {
+			t.Errorf("more than one in 10 000 is wrong")
+		}
+	}
+}
+
 func TestATrackThatIsTooNoisyProvesNothing(t *testing.T) {
 	for _, name := range []string{"tram-3", "shunter-7"} {
 		spec, err := bench.BuiltIn(name)
