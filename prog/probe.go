@@ -121,11 +121,15 @@ func (p Probe) Run(ctx context.Context, s *Session) (result ProbeResult, err err
 			err = errors.Join(err, s.Restore(context.WithoutCancel(ctx)))
 		}
 	}()
+	registers := p.registers()
+	if len(registers) == 0 {
+		return result, nil
+	}
 	before, err := p.readBefore(ctx, s)
 	if err != nil {
 		return result, err
 	}
-	registers, open := p.registers(), false
+	open := false // something could be written, so the decoder is not locked
 	for n, r := range registers {
 		s.progress("probing", n, len(registers))
 		row := Probed{Finding: sheet.Finding{Register: r}, Before: before[r]}
@@ -207,13 +211,11 @@ func (s *Session) probe(ctx context.Context, before Reading) (Probed, error) {
 	q := newInquiry(before.Value, freeBits(r))
 	now, err = s.inquire(ctx, q, now, &row.Writes)
 	var unread NotRead
-	switch {
-	case errors.Is(err, context.Canceled):
-		ctx = context.WithoutCancel(ctx)
-	case err != nil && !errors.As(err, &unread):
+	if err != nil && !errors.Is(err, context.Canceled) && !errors.As(err, &unread) {
 		return row, err
 	}
-	// Whether it was stopped or not, it is put back.
+	// Whoever stops the probe, it is put back.
+	ctx = context.WithoutCancel(ctx)
 	if now.State != Proven || now.Value != before.Value {
 		row.Writes++
 		change, restoring := s.set(ctx, before, before.Value)

@@ -281,9 +281,6 @@ func (q *inquiry) finding(r cv.Register) sheet.Finding {
 
 // values are those that a register keeps as they are written; nil where they can't be told by limits beside the bits that don't change.
 func (r rule) values(old uint8) []cv.ByteRange {
-	if !r.limited() {
-		return []cv.ByteRange{{Low: 0, High: 255}}
-	}
 	var kept []uint8
 	fits := func(v uint8) bool { return (v^old)&^r.mask == 0 }
 	for v := range 256 {

@@ -45,7 +45,7 @@ func found(old uint8, r rule) sheet.Finding {
 	if f.Writable = f.Mask != 0; !f.Writable {
 		return f
 	}
-	f.Values = []cv.ByteRange{{Low: r.low, High: r.high}}
+	f.Values = []cv.ByteRange{{Low: max(r.low, old&^r.mask), High: min(r.high, old|r.mask)}}
 	return f
 }
 

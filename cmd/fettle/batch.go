@@ -20,6 +20,7 @@ const (
 	endedUnplanned = "not planned, and put back"
 	endedPutBack   = "put back"
 	endedReset     = "reset"
+	endedProbed    = "probed, and put back"
 )
 
 // newJournal is the journal of a batch on the decoder of this visit. name begins the name of its file.
@@ -69,16 +70,21 @@ func (v *visit) halfway(err error, planned bool) error {
 	if path == "" {
 		return err
 	}
+	if errors.Is(err, context.Canceled) {
+		err = errors.New("Ctrl-C")
+	}
+	err = fmt.Errorf("stopped half-way: %w%s", err, v.advice(planned))
+	return failure{stopped, errors.Join(err, v.recorder.Close())}
+}
+
+// advice says, a line each, where the journal is, how to go on where there is a plan, and how to go back.
+func (v *visit) advice(planned bool) string {
+	path := v.recorder.Path()
 	advice := "\njournal:     " + path
 	if planned {
 		advice += fmt.Sprintf("\nto go on:    fettle apply --resume %s%s", shellWord(path), v.flags)
 	}
-	advice += fmt.Sprintf("\nto go back:  fettle undo %s%s", shellWord(path), v.flags)
-	if errors.Is(err, context.Canceled) {
-		err = errors.New("Ctrl-C")
-	}
-	err = fmt.Errorf("stopped half-way: %w%s", err, advice)
-	return failure{stopped, errors.Join(err, v.recorder.Close())}
+	return advice + fmt.Sprintf("\nto go back:  fettle undo %s%s", shellWord(path), v.flags)
 }
 
 // journalName is how the name of a journal begins whose batch a file asks for: as that of the file, without the time of another journal.

@@ -61,7 +61,7 @@ decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
 				return err
 			}
 			if !sure && terminal(os.Stdin) {
-				if err := confirm(ctx, cmd.InOrStdin(), cmd.ErrOrStderr()); err != nil {
+				if err := confirm(ctx, cmd.InOrStdin(), cmd.ErrOrStderr(), resetQuestion); err != nil {
 					return err
 				}
 			}
@@ -71,9 +71,11 @@ decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
 	return cmd
 }
 
+const resetQuestion = "Reset this decoder to its factory values? What it holds is lost, but for what the journal keeps."
+
 // confirm asks a person, and fails unless the answer is yes.
-func confirm(ctx context.Context, in io.Reader, out io.Writer) error {
-	fmt.Fprint(out, "Reset this decoder to its factory values? What it holds is lost, but for what the journal keeps. yes or no: ")
+func confirm(ctx context.Context, in io.Reader, out io.Writer, question string) error {
+	fmt.Fprint(out, question+" yes or no: ")
 	answer := make(chan string, 1)
 	go func() {
 		line, _ := bufio.NewReader(in).ReadString('\n') // what ends without an answer is no yes

@@ -18,6 +18,7 @@ func newSheet() *cobra.Command {
 		Long: `A sheet is a file that says which registers a type of decoder has, what they are called, what can be written to
 them and what a reset leaves in them. draft begins one from surveys; names and notes are then filled in by hand.`,
 	},
+		newSheetProbe(),
 		newSheetDraft(),
 		newSheetCheck(),
 	)

@@ -100,7 +100,7 @@ func TestAShellTakesAWordAsItIs(t *testing.T) {
 func TestAResetIsDoneOnlyAfterAYes(t *testing.T) {
 	for answer, want := range map[string]status{"yes\n": done, " yes \n": done, "y\n": badUse, "no\n": badUse, "": badUse, "\n": badUse} {
 		var screen strings.Builder
-		if got := statusOf(confirm(t.Context(), strings.NewReader(answer), &screen)); got != want {
+		if got := statusOf(confirm(t.Context(), strings.NewReader(answer), &screen, resetQuestion)); got != want {
 			t.Errorf("%q: status %d, want %d", answer, got, want)
 		}
 		if !strings.HasPrefix(screen.String(), "Reset this decoder to its factory values?") {
@@ -110,7 +110,7 @@ func TestAResetIsDoneOnlyAfterAYes(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	silent, _ := io.Pipe()
-	if got := statusOf(confirm(ctx, silent, io.Discard)); got != stopped {
+	if got := statusOf(confirm(ctx, silent, io.Discard, resetQuestion)); got != stopped {
 		t.Errorf("Ctrl-C at the question: status %d, want %d", got, stopped)
 	}
 }
