@@ -85,6 +85,19 @@ func (s *Session) keepUp(ctx context.Context) (alone bool, err error) {
 	return alone, nil
 }
 
+// follows says whether a decoder that was found to keep up with verifies that follow each other still does, as far as it
+// makes a difference.
+func (s *Session) follows(ctx context.Context) (bool, error) {
+	atOnce, _, err := s.missed(ctx)
+	if err != nil || atOnce <= trusting {
+		return true, err
+	}
+	s.pace = resetsBetween
+	behindResets, _, err := s.missed(ctx)
+	s.pace = follow
+	return atOnce-behindResets <= trusting, err
+}
+
 // missed asks for each bit of what the decoder is known to hold, right after its opposite, and counts what is not acknowledged.
 func (s *Session) missed(ctx context.Context) (n int, alone bool, err error) {
 	alone = true

@@ -1,11 +1,14 @@
 package prog
 
 import (
+	"context"
 	"fmt"
+	"slices"
 	"testing"
 
 	"fettle/nmra"
 	"fettle/nmra/cv"
+	"fettle/station"
 	"fettle/station/bench"
 )
 
@@ -64,6 +67,48 @@ func TestADecoderIsAskedAsFastAsItKeepsUpWith(t *testing.T) {
 				if err != nil || w.After.State != Proven || w.After.Value != 77 {
 					t.Errorf("written: %+v, %v; want 77", w.After, err)
 				}
+			})
+		}
+	}
+}
+
+// tiring is a decoder that keeps up for so many accesses, and needs more resets before each question from then on.
+type tiring struct {
+	station.ProgrammingTrack
+	left  int
+	leads []nmra.Lead // with which it does not answer any more
+}
+
+func (d *tiring) Service(ctx context.Context, a nmra.Access) (station.Answer, error) {
+	answer, err := d.ProgrammingTrack.Service(ctx, a)
+	if d.left--; d.left < 0 && slices.Contains(d.leads, a.Lead) {
+		answer.Acknowledged = false
+	}
+	return answer, err
+}
+
+func TestADecoderThatDoesNotKeepUpAnyMoreIsReadAsItIs(t *testing.T) {
+	for name, leads := range map[string][]nmra.Lead{
+		"needs one reset":   {nmra.Onward},
+		"needs more resets": {nmra.Onward, nmra.AfterReset},
+	} {
+		for after := 50; after < 2500; after += 350 {
+			t.Run(fmt.Sprintf("%s after %d", name, after), func(t *testing.T) {
+				of := surveyDecoders(t)[4]
+				d := of.spec.New(1)
+				s, err := Start(t.Context(), &tiring{bench.New(d), after, leads}, DefaultBound, nil)
+				if err != nil {
+					t.Fatal(err)
+				}
+				readings, err := s.readAll(t.Context(), "reading", everyRegister(), nil, quick, nil)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if wrong, unsure := judge(d, readings); wrong > 0 || unsure > 0 {
+					t.Errorf("%d wrong, %d unsure", wrong, unsure)
+				}
+				lost, _ := s.Noise()
+				t.Logf("%v; %d questions, %v on the track; lost %.3f", s.pace, s.Tally().Operations, s.Tally().Airtime, lost)
 			})
 		}
 	}

@@ -92,8 +92,13 @@ func (s *Session) conclude(ctx context.Context, r cv.Register, hint Hint) (Readi
 	}
 	got := s.found(r, hint, h)
 	if got.State == Absent {
-		if err := s.present(ctx); err != nil {
+		slower, err := s.present(ctx)
+		if err != nil {
 			return got, err
+		}
+		if slower {
+			s.knowledge.unlearn(r)
+			return s.prove(ctx, r, hint)
 		}
 	}
 	if ok, err := s.vouch(ctx); !ok || err != nil {

@@ -4,14 +4,15 @@ import (
 	"context"
 	"errors"
 	"maps"
+	"slices"
 	"time"
 
 	"fettle/nmra/cv"
 )
 
 const (
-	// mostUnanswered is after how many absent registers in a row the decoder is asked for what it is known to hold.
-	mostUnanswered = 32
+	// mostUnanswered is after how many absent registers without a sign that the decoder keeps up it is asked for what it is known to hold.
+	mostUnanswered = 48
 
 	// everySoFar is after how much airtime the caller is told what has been read so far, so that little is lost where it is stopped.
 	everySoFar = 2 * time.Second
@@ -32,14 +33,16 @@ type batch struct {
 	counts  float64 // careful or quick
 	read    map[cv.Register]Reading
 	waiting []pending
-	silent  int // absent registers since the decoder was last heard
+	heard   int  // so many of waiting are from before the decoder was last known to keep up
+	silent  int  // absent registers since then
+	at      pace // at which it kept up then
 }
 
 // readAll reads registers in the order in which they are given. likely says what they may hold. counts is careful or quick. soFar
-// is told now and then all that is good by then; it may be nil.
+// is told now and then, and when it ends or is stopped, all that is good by then; it may be nil.
 func (s *Session) readAll(ctx context.Context, doing string, rs []cv.Register, likely cv.Values, counts float64,
 	soFar func(map[cv.Register]Reading) error) (map[cv.Register]Reading, error) {
-	b := &batch{Session: s, counts: counts, read: map[cv.Register]Reading{}}
+	b := &batch{Session: s, counts: counts, read: map[cv.Register]Reading{}, at: s.pace}
 	if soFar == nil {
 		soFar = func(map[cv.Register]Reading) error { return nil }
 	}
@@ -69,6 +72,11 @@ func (b *batch) each(ctx context.Context, doing string, rs []cv.Register, likely
 		if err := b.ask(ctx, r, hint); err != nil {
 			return err
 		}
+		if b.silent >= mostUnanswered || b.pace != b.at {
+			if err := b.hear(ctx); err != nil {
+				return err
+			}
+		}
 		if b.tally.Airtime-told >= everySoFar {
 			if err := soFar(b.good()); err != nil {
 				return err
@@ -95,6 +103,7 @@ func (b *batch) ask(ctx context.Context, r cv.Register, hint Hint) error {
 	}
 	w := pending{hint: hint, prior: b.expect(r, hint)}
 	b.belief.expect(w.prior, &b.noise)
+	onward := b.onward
 	h, ok, err := b.settle(ctx, b.mode, r.CV, (*belief).provisional)
 	if err != nil {
 		return err
@@ -108,16 +117,40 @@ func (b *batch) ask(ctx context.Context, r cv.Register, hint Hint) error {
 	delete(b.held, r)
 	b.waiting = append(b.waiting, w)
 	if w.reading.State == Proven {
-		b.silent = 0
+		if b.pace != follow || b.onward > onward {
+			b.heard, b.silent = len(b.waiting), 0
+		}
 		return nil
 	}
-	if b.silent++; b.silent < mostUnanswered {
-		return nil
-	}
-	if err := b.present(ctx); err != nil {
+	b.silent++
+	return nil
+}
+
+// hear makes sure that the decoder still keeps up. If it has to be asked slower from now on, the registers that were silent since it was known to are asked
+// again.
+func (b *batch) hear(ctx context.Context) error {
+	if _, err := b.present(ctx); err != nil {
 		return err
 	}
-	b.silent = 0
+	var again []pending
+	if b.pace != b.at {
+		since := slices.Clone(b.waiting[b.heard:])
+		b.waiting = b.waiting[:b.heard]
+		for _, w := range since {
+			if w.reading.State == Proven {
+				b.waiting = append(b.waiting, w)
+				continue
+			}
+			b.knowledge.unlearn(w.reading.Register)
+			again = append(again, w)
+		}
+	}
+	b.heard, b.silent, b.at = len(b.waiting), 0, b.pace
+	for _, w := range again {
+		if err := b.ask(ctx, w.reading.Register, w.hint); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -132,19 +165,17 @@ func (b *batch) certain(w *pending) bool {
 	return d.within(b.bound, &b.noise, b.counts)
 }
 
-// good is all that has been read for certain by now. Registers that were silent and are the last that were asked, are not: the decoder may be
-// gone, and what stands behind them may speak against it.
+// good is all that has been read for certain by now. Registers that were silent since the decoder was last known to keep up are not: it may be gone.
+// Nor is the last before: the one after it may speak against it.
 func (b *batch) good() map[cv.Register]Reading {
 	all := maps.Clone(b.read)
 	if b.noise.beyond() >= hopeless {
 		return all
 	}
-	certain := len(b.waiting)
-	for certain > 0 && b.waiting[certain-1].reading.State == Absent {
-		certain--
-	}
-	certain = max(certain, len(b.waiting)-b.silent-1)
-	for _, w := range b.waiting[:max(certain, 0)] {
+	for n, w := range b.waiting {
+		if w.reading.State == Absent && n >= b.heard-1 {
+			continue
+		}
 		if b.certain(&w) {
 			all[w.reading.Register] = w.reading
 		}
@@ -159,7 +190,7 @@ func (b *batch) control(ctx context.Context) error {
 	if len(b.waiting) == 0 {
 		return nil
 	}
-	if err := b.present(ctx); err != nil {
+	if err := b.hear(ctx); err != nil {
 		return err
 	}
 	for asked := 0; ; asked += 8 {

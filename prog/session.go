@@ -49,6 +49,7 @@ type Session struct {
 	pace      pace
 	last      nmra.Access // the one before
 	answered  bool        // and whether it was acknowledged
+	onward    int         // acknowledgements of questions that followed one that was not, with no reset between
 	rest      station.Milliamps
 	pulse     station.Answer // the last acknowledgement
 	noise     noise
@@ -166,15 +167,31 @@ func (s *Session) PowerCycle(ctx context.Context) error {
 	return nil
 }
 
-// present makes sure, where a register does not answer, that this is not for want of a decoder: the one that [Start] read still does.
-// Errors: [ErrGone].
-func (s *Session) present(ctx context.Context) error {
-	s.belief.expect(s.expect(s.mark.Register, Hint{}), &s.noise)
-	h, ok, err := s.settle(ctx, s.mode, s.mark.Register.CV, (*belief).proven)
-	if ok && h == absent {
-		return ErrGone
+// present makes sure, where a register does not answer, that this is not for want of a decoder that keeps up: the one that [Start] read still answers,
+// at the session's pace. One that does only when it is asked slower is asked so from now on; slower says that, and that what was silent has
+// to be asked again. Errors: [ErrGone].
+func (s *Session) present(ctx context.Context) (slower bool, err error) {
+	noise, pace := s.noise, s.pace
+	for {
+		onward := s.onward
+		s.belief.expect(s.expect(s.mark.Register, Hint{}), &s.noise)
+		h, ok, err := s.settle(ctx, s.mode, s.mark.Register.CV, (*belief).proven)
+		if err != nil || !ok {
+			return s.pace != pace, err
+		}
+		keepsUp := h != absent
+		if keepsUp && s.pace == follow && s.onward == onward {
+			keepsUp, err = s.follows(ctx)
+		}
+		switch {
+		case err != nil || keepsUp:
+			return s.pace != pace, err
+		case !s.bits() || s.pace == slow:
+			return false, ErrGone
+		}
+		s.noise = noise // a decoder that does not keep up says nothing of it
+		s.pace++
 	}
-	return err
 }
 
 func (s *Session) powerOn(ctx context.Context) error {
@@ -205,6 +222,9 @@ func (s *Session) do(ctx context.Context, a nmra.Access) (acknowledged bool, err
 	}
 	s.last, s.answered = a, answer.Acknowledged
 	if answer.Acknowledged {
+		if a.Lead == nmra.Onward {
+			s.onward++
+		}
 		s.pulse = answer
 	}
 	return answer.Acknowledged, nil

@@ -1,6 +1,7 @@
 package prog
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -178,10 +179,20 @@ func (t *taking) take(ctx context.Context) (search PageSearch, err error) {
 	for _, r := range found.Once {
 		delete(t.held, r)
 	}
+	// What chooses the page comes last, and is put back for that: a survey that is done leaves no page chosen.
+	slices.SortStableFunc(found.Once, func(a, b cv.Register) int { return cmp.Compare(chooses(a), chooses(b)) })
 	if err := t.readInto(ctx, "reading again", found.Once, found.Registers, t.again); err != nil {
 		return search, err
 	}
 	return search, t.Restore(ctx)
+}
+
+// chooses is 1 for the registers that choose the index page, else 0.
+func chooses(r cv.Register) int {
+	if r == indexHigh || r == indexLow {
+		return 1
+	}
+	return 0
 }
 
 // index has what CV 31 and 32 hold in the survey, where it may turn to pages. nil where it may not, or can't.
@@ -201,7 +212,7 @@ func (t *taking) index(ctx context.Context) (*cv.Page, error) {
 		return nil, err
 	}
 	t.begun.Registers[indexHigh], t.begun.Registers[indexLow] = home.High, home.Low
-	t.begun.Left = slices.DeleteFunc(slices.Clone(t.begun.Left), func(r cv.Register) bool { return r == indexHigh || r == indexLow })
+	t.begun.Left = slices.DeleteFunc(slices.Clone(t.begun.Left), func(r cv.Register) bool { return chooses(r) == 1 })
 	t.begun.Once = slices.Concat(t.begun.Once, []cv.Register{indexHigh, indexLow})
 	return home, nil
 }
@@ -316,7 +327,7 @@ func ResumeSurvey(ctx context.Context, s *Session, survey regset.Survey) (regset
 	var first, plain, paged []cv.Register
 	for _, r := range survey.Registers.Registers() {
 		switch {
-		case slices.Contains(survey.Changing, r), turned && (r == indexHigh || r == indexLow):
+		case slices.Contains(survey.Changing, r), turned && chooses(r) == 1:
 		case slices.Contains(marks, r):
 			first = append(first, r)
 		case r.Indexed():
@@ -339,9 +350,16 @@ func ResumeSurvey(ctx context.Context, s *Session, survey regset.Survey) (regset
 		s.home = home
 	}
 	if err := s.compare(ctx, &survey, paged); err != nil {
+		var not NotAsSurveyed
+		if errors.As(err, &not) {
+			err = errors.Join(err, s.Restore(ctx))
+		}
 		return survey, err
 	}
 	survey.Once = nil
+	if turned {
+		survey.Once = []cv.Register{indexHigh, indexLow}
+	}
 	survey.Left = slices.SortedFunc(slices.Values(slices.Concat(survey.Left, survey.Unsure)), cv.Register.Compare)
 	survey.Unsure = nil
 	return survey, s.Restore(ctx)
