@@ -2,7 +2,8 @@
 //
 // A journal is a file of JSON lines. The first says what the batch is; then comes, for each register that may be changed, what it
 // held; then each write before it goes to the track; at last how the batch ended. Every line is on the disk before the method
-// that wrote it returns. A line that a crash cut short at the very end is no error: it was not yet acted upon.
+// that wrote it returns. A line that a crash cut short at the very end is no error: it was not yet acted upon. Any other line has to be
+// as this package writes it, to the letter: a journal that was tampered with is refused rather than half understood.
 //
 // Start with [New], and [Read] or [Reopen] afterwards.
 package journal
@@ -16,9 +17,11 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"fettle/nmra/cv"
+	"fettle/prog/regset"
 )
 
 // Format is the version of the file that this package writes and reads.
@@ -57,25 +60,31 @@ type Decoder struct {
 
 // line is any line but the first; one of its fields is set.
 type line struct {
-	Held    cv.Values  `json:"held,omitempty"`
-	Wanted  cv.Values  `json:"wanted,omitempty"`
+	Held    cv.Values  `json:"held,omitzero"`
+	Wanted  cv.Values  `json:"wanted,omitzero"`
 	Writing *Write     `json:"writing,omitempty"`
 	Resumed *time.Time `json:"resumed,omitempty"`
 	Ended   string     `json:"ended,omitempty"`
 }
 
-// Journal is a journal that is being written. It is a prog.Recorder.
+// Journal is a journal that is being written. It is a prog.Recorder. Once a line could not be kept none is kept any more, since what
+// follows it would not tell the whole: each method then fails with the same error.
 type Journal struct {
 	header       Header
 	folder, name string
 	file         *os.File // nil before there is anything to keep
 	held         cv.Values
+	writes       bool
+	broken       error
 }
 
 // New makes a journal that will be a new file in a folder, named after name and the time in the header. The file comes into being
 // with the first thing to be kept: a batch that changes nothing leaves none.
 func New(folder, name string, h Header) *Journal {
 	h.Format = Format
+	for _, text := range []*string{&h.Batch, &h.Title, &h.Station} {
+		*text = strings.ToValidUTF8(*text, "\ufffd")
+	}
 	return &Journal{header: h, folder: folder, name: name, held: cv.Values{}}
 }
 
@@ -93,7 +102,10 @@ func (j *Journal) create() error {
 			return fmt.Errorf("beginning a journal: %w", err)
 		}
 		j.file = f
-		return errors.Join(j.append(j.header), syncFolder(j.folder))
+		if err := errors.Join(j.put(j.header), syncFolder(j.folder)); err != nil {
+			return errors.Join(err, j.Discard()) // nothing was done yet
+		}
+		return nil
 	}
 }
 
@@ -111,7 +123,7 @@ func Reopen(path string, now time.Time) (*Journal, Record, error) {
 	if err != nil {
 		return nil, Record{}, fmt.Errorf("going on with the journal: %w", err)
 	}
-	j := &Journal{header: record.Header, file: f, held: maps.Clone(record.Held)}
+	j := &Journal{header: record.Header, file: f, held: maps.Clone(record.Held), writes: len(record.Writes) > 0}
 	if err := f.Truncate(int64(whole)); err != nil {
 		f.Close()
 		return nil, Record{}, fmt.Errorf("going on with the journal: %w", err)
@@ -156,10 +168,20 @@ func (j *Journal) Held(values cv.Values) error {
 // Wanted keeps what the batch is to leave in each register.
 func (j *Journal) Wanted(v cv.Values) error { return j.append(line{Wanted: v}) }
 
-// Writing keeps that a value is about to be written.
+// Writing keeps that a value is about to be written. It fails for a register of which no old value is kept.
 func (j *Journal) Writing(r cv.Register, value uint8) error {
-	return j.append(line{Writing: &Write{r, value}})
+	if _, known := j.held[r]; !known {
+		return fmt.Errorf("journal %s: register %v is to be written before its old value is kept", j.Path(), r)
+	}
+	if err := j.append(line{Writing: &Write{r, value}}); err != nil {
+		return err
+	}
+	j.writes = true
+	return nil
 }
+
+// Writes says whether anything was about to be written, so that the decoder may not be as it was.
+func (j *Journal) Writes() bool { return j.writes }
 
 // End keeps how the batch ended, and closes the file. Where there is none it does nothing.
 func (j *Journal) End(how string) error {
@@ -167,6 +189,20 @@ func (j *Journal) End(how string) error {
 		return nil
 	}
 	return errors.Join(j.append(line{Ended: how}), j.file.Close())
+}
+
+// Discard closes and removes the file, where the decoder is known to be as it was. Where there is none it does nothing.
+func (j *Journal) Discard() error {
+	if j.file == nil {
+		return nil
+	}
+	path := j.Path()
+	err := errors.Join(j.file.Close(), os.Remove(path))
+	j.file, j.held, j.writes = nil, cv.Values{}, false
+	if err != nil {
+		return fmt.Errorf("removing the journal, which is needed no more: %w", err)
+	}
+	return nil
 }
 
 // Close leaves the journal as one that can be resumed.
@@ -177,13 +213,22 @@ func (j *Journal) Close() error {
 	return j.file.Close()
 }
 
-// append writes one line in one call, and returns when the disk has it.
-func (j *Journal) append(v any) error {
-	if j.file == nil {
-		if err := j.create(); err != nil {
-			return err
-		}
+// append writes a line, in a new file where there is none.
+func (j *Journal) append(l line) error {
+	if j.broken != nil {
+		return j.broken
 	}
+	if j.file == nil {
+		j.broken = j.create()
+	}
+	if j.broken == nil {
+		j.broken = j.put(l)
+	}
+	return j.broken
+}
+
+// put writes one line in one call, and returns when the disk has it.
+func (j *Journal) put(v any) error {
 	data, err := json.Marshal(v)
 	if err != nil {
 		return fmt.Errorf("journal %s: %w", j.Path(), err)
@@ -223,6 +268,9 @@ func Read(path string) (Record, error) {
 
 // load reads the bytes of a file that may be anything.
 func load(path string) ([]byte, error) {
+	if err := regset.Regular(path); err != nil {
+		return nil, fmt.Errorf("reading the journal: %w", err)
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("reading the journal: %w", err)
@@ -252,9 +300,6 @@ func parse(path string, data []byte) (rec Record, whole int, err error) {
 		text := data[whole : whole+end]
 		if n == 1 {
 			err = strict(text, &rec.Header)
-			if err == nil && rec.Format != Format {
-				err = fmt.Errorf("found format %d, want %d", rec.Format, Format)
-			}
 		} else {
 			var l line
 			if err = strict(text, &l); err == nil {
@@ -268,20 +313,53 @@ func parse(path string, data []byte) (rec Record, whole int, err error) {
 	}
 }
 
+// strict reads a line that has to be as this package writes it.
 func strict(text []byte, into any) error {
+	if len(bytes.TrimSpace(text)) == 0 {
+		return errors.New("found a blank line, want a line of a journal")
+	}
 	d := json.NewDecoder(bytes.NewReader(text))
 	d.DisallowUnknownFields()
 	if err := d.Decode(into); err != nil {
 		return fmt.Errorf("found what is no line of a journal: %w", err)
 	}
-	if d.More() {
-		return errors.New("found more than one value on the line, want one")
+	if h, ok := into.(*Header); ok && h.Format != Format {
+		return fmt.Errorf("found format %d, want %d", h.Format, Format)
+	}
+	own, err := json.Marshal(into)
+	if err != nil {
+		return fmt.Errorf("found what is no line of a journal: %w", err)
+	}
+	if !bytes.Equal(text, own) { // more than one value, a key twice or in other letters, spaces ...
+		return fmt.Errorf("found %s, want it as a journal has it: %s", short(text), short(own))
 	}
 	return nil
 }
 
+// short is enough of a line to find it by.
+func short(text []byte) string {
+	const most = 200
+	if len(text) > most {
+		return fmt.Sprintf("%q ...", text[:most])
+	}
+	return fmt.Sprintf("%q", text)
+}
+
+// said counts what a line says.
+func (l line) said() (n int) {
+	for _, is := range []bool{l.Held != nil, l.Wanted != nil, l.Writing != nil, l.Resumed != nil, l.Ended != ""} {
+		if is {
+			n++
+		}
+	}
+	return n
+}
+
 func (rec *Record) take(l line) error {
-	if rec.Ended != "" && l.Resumed == nil {
+	switch n := l.said(); {
+	case n != 1:
+		return fmt.Errorf("found a line that says %d things, want one", n)
+	case rec.Ended != "" && l.Resumed == nil:
 		return errors.New("found a line after the end, want none")
 	}
 	switch {
@@ -294,13 +372,14 @@ func (rec *Record) take(l line) error {
 	case l.Wanted != nil:
 		rec.Wanted = l.Wanted
 	case l.Writing != nil:
+		if _, known := rec.Held[l.Writing.Register]; !known {
+			return fmt.Errorf("found a write to register %v, want what it held before it", l.Writing.Register)
+		}
 		rec.Writes = append(rec.Writes, *l.Writing)
 	case l.Resumed != nil:
 		rec.Ended = ""
-	case l.Ended != "":
-		rec.Ended = l.Ended
 	default:
-		return errors.New("found an empty line, want one that says something")
+		rec.Ended = l.Ended
 	}
 	return nil
 }

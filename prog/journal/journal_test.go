@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -100,7 +101,7 @@ func TestAJournalThatACrashCutAnywhereReadsAndGoesOn(t *testing.T) {
 		if err != nil {
 			t.Fatalf("cut to %d bytes: %v", n, err)
 		}
-		if err := j.Writing(cv.Register{CV: 4}, 9); err != nil {
+		if err := errors.Join(j.Held(cv.Values{{CV: 4}: 8}), j.Writing(cv.Register{CV: 4}, 9)); err != nil {
 			t.Fatal(err)
 		}
 		if err := j.Close(); err != nil {
@@ -110,6 +111,7 @@ func TestAJournalThatACrashCutAnywhereReadsAndGoesOn(t *testing.T) {
 		if err != nil {
 			t.Fatalf("cut to %d bytes and gone on with: %v", n, err)
 		}
+		before.Held[cv.Register{CV: 4}] = 8
 		before.Writes, before.Ended = append(before.Writes, Write{cv.Register{CV: 4}, 9}), ""
 		if diff := cmp.Diff(before, after); diff != "" {
 			t.Fatalf("cut to %d bytes and gone on with (-want +got)\n%s", n, diff)
@@ -126,8 +128,21 @@ func TestWhatIsNoJournalIsRefusedWithItsPlace(t *testing.T) {
 		{"an unknown key", good + `{"hold":{"3":6}}` + "\n", `:2: found what is no line of a journal: json: unknown field "hold"`},
 		{"a value over 255", good + `{"held":{"3":256}}` + "\n", ":2: "},
 		{"register 0", good + `{"held":{"0":6}}` + "\n", ":2: "},
-		{"two values on a line", good + `{"ended":"x"}{"ended":"y"}` + "\n", ":2: found more than one value"},
-		{"a line that says nothing", good + "{}\n", ":2: found an empty line"},
+		{"two values on a line", good + `{"ended":"x"}{"ended":"y"}` + "\n", `:2: found "{\"ended\":\"x\"}{\"ended\":\"y\"}", want it as a journal has it: "{\"ended\":\"x\"}"`},
+		{"more than a line says", good + `{"ended":"x"}}` + "\n", ":2: found "},
+		{"a space", good + `{"ended": "x"}` + "\n", ":2: found "},
+		{"a space at the end", good + `{"ended":"x"} ` + "\n", ":2: found "},
+		{"a key in capitals", good + `{"Ended":"x"}` + "\n", ":2: found "},
+		{"a key of the header in capitals", strings.Replace(good, "title", "Title", 1), ":1: found "},
+		{"a key twice", good + `{"ended":"x","ended":"y"}` + "\n", ":2: found "},
+		{"a register twice", good + `{"held":{"3":6,"3":7}}` + "\n", ":2: found "},
+		{"a register with a nought before it", good + `{"held":{"03":6}}` + "\n", ":2: found "},
+		{"null", good + `{"held":null}` + "\n", ":2: found "},
+		{"a blank line", good + "\n" + `{"held":{"3":6}}` + "\n", ":2: found a blank line"},
+		{"a line that says nothing", good + "{}\n", ":2: found a line that says 0 things, want one"},
+		{"a line that says two things", good + `{"held":{"3":6},"wanted":{"3":7}}` + "\n", ":2: found a line that says 2 things, want one"},
+		{"a write without an old value", good + `{"held":{"3":6}}` + "\n" + `{"writing":{"register":"4","value":9}}` + "\n",
+			":3: found a write to register 4, want what it held before it"},
 		{"a line after the end", good + `{"ended":"proven"}` + "\n" + `{"held":{"3":6}}` + "\n", ":3: found a line after the end"},
 	} {
 		path := filepath.Join(t.TempDir(), "x.journal")
@@ -137,6 +152,78 @@ func TestWhatIsNoJournalIsRefusedWithItsPlace(t *testing.T) {
 		if _, err := Read(path); err == nil || !strings.Contains(err.Error(), path+c.want) {
 			t.Errorf("%s: got error %v, want one with %q", c.name, err, c.want)
 		}
+	}
+}
+
+func TestALineThatCouldNotBeKeptIsTheLast(t *testing.T) {
+	folder := t.TempDir()
+	j := New(folder, "tram-3", header())
+	if err := j.Held(cv.Values{{CV: 3}: 6}); err != nil {
+		t.Fatal(err)
+	}
+	whole, err := os.ReadFile(j.Path())
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept := j.file
+	if j.file, err = os.Open(j.Path()); err != nil { // can't be written to
+		t.Fatal(err)
+	}
+	first := j.Writing(cv.Register{CV: 3}, 12)
+	if first == nil || j.Writes() {
+		t.Fatalf("a line was kept in a file that can't be written to: %v", first)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	j.file = kept // and now it can
+	for name, got := range map[string]error{
+		"writing": j.Writing(cv.Register{CV: 3}, 12), "held": j.Held(cv.Values{{CV: 4}: 6}), "wanted": j.Wanted(cv.Values{}), "end": j.End("proven"),
+	} {
+		if !errors.Is(got, first) {
+			t.Errorf("%s after that: %v, want %v", name, got, first)
+		}
+	}
+	if now, err := os.ReadFile(filepath.Join(folder, "tram-3-20261125-074103.journal")); err != nil || string(now) != string(whole) {
+		t.Errorf("the file is now %q, %v, want %q", now, err, whole)
+	}
+}
+
+func TestAJournalThatCannotBeginLeavesNoFile(t *testing.T) {
+	folder := t.TempDir()
+	h := header()
+	h.When = time.Date(12026, 11, 25, 7, 41, 3, 0, time.UTC) // which the file has no words for
+	j := New(folder, "tram-3", h)
+	first := j.Held(cv.Values{{CV: 3}: 6})
+	if files, _ := os.ReadDir(folder); first == nil || len(files) != 0 || j.Path() != "" {
+		t.Errorf("%v; found %v and path %q, want an error and no file", first, files, j.Path())
+	}
+	if again := j.Held(cv.Values{{CV: 3}: 6}); !errors.Is(again, first) {
+		t.Errorf("after that: %v, want %v", again, first)
+	}
+}
+
+func TestNothingIsWrittenBeforeItsOldValueIsKept(t *testing.T) {
+	j := New(t.TempDir(), "tram-3", header())
+	if err := j.Writing(cv.Register{CV: 3}, 12); err == nil || j.Path() != "" {
+		t.Errorf("%v, path %q, want an error and no file", err, j.Path())
+	}
+}
+
+func TestAJournalThatIsNeededNoMoreIsRemoved(t *testing.T) {
+	folder := t.TempDir()
+	j := New(folder, "pages", header())
+	if err := errors.Join(j.Discard(), j.Held(cv.Values{{CV: 31}: 16}), j.Writing(cv.Register{CV: 31}, 17)); err != nil || !j.Writes() {
+		t.Fatalf("%v, writes %v", err, j.Writes())
+	}
+	if err := j.Discard(); err != nil {
+		t.Fatal(err)
+	}
+	if files, _ := os.ReadDir(folder); len(files) != 0 || j.Path() != "" || j.Writes() {
+		t.Errorf("found %v, path %q", files, j.Path())
+	}
+	if err := j.Writing(cv.Register{CV: 31}, 17); err == nil {
+		t.Error("an old value is taken to be kept in a journal that was removed")
 	}
 }
 
@@ -160,6 +247,11 @@ func FuzzRead(f *testing.F) {
 		}
 		if err == nil && rec.Format != Format {
 			t.Fatalf("took format %d", rec.Format)
+		}
+		for _, w := range rec.Writes {
+			if _, known := rec.Held[w.Register]; !known {
+				t.Fatalf("took a write to register %v without what it held", w.Register)
+			}
 		}
 	})
 }

@@ -31,6 +31,7 @@ type Compared struct {
 type Said struct {
 	Mask     uint8 // the bits that Value counts in; 255 for the whole register
 	Value    uint8
+	Whole    bool // Value is that of all bits, though those of Mask alone count
 	Absent   bool // the decoder has no such register
 	Unsure   bool
 	Changing bool
@@ -43,7 +44,7 @@ func (s Said) String() string {
 		return "absent"
 	case s.Unsure:
 		return "unsure"
-	case s.Mask == 255:
+	case s.Mask == 255, s.Whole:
 		return fmt.Sprint(s.Value)
 	case s.Mask != 0:
 		return "bits"
@@ -88,8 +89,7 @@ func Compare(a, b File) Comparison {
 func askedOf(survey, set map[cv.Register]Said) {
 	maps.DeleteFunc(survey, func(r cv.Register, _ Said) bool { _, named := set[r]; return !named })
 	for r, s := range survey {
-		s.Mask &= set[r].Mask
-		s.Value &= set[r].Mask
+		s.Whole, s.Mask = s.Mask == 255, s.Mask&set[r].Mask
 		survey[r] = s
 	}
 }

@@ -41,9 +41,12 @@ func read[T any](path string, parse func(string, []byte) (T, error)) (T, error) 
 	return parse(path, data)
 }
 
-// ReadFile reads a file for regtoml.Parse, and no more of it than that takes. Errors: *regtoml.Errors for a folder and for a file
-// that is too large; those of opening and reading it.
+// ReadFile reads a file for regtoml.Parse, and no more of it than that takes. Errors: *regtoml.Errors for what [Regular] refuses, and for a
+// file that is too large; those of opening and reading it.
 func ReadFile(path string) ([]byte, error) {
+	if err := Regular(path); err != nil {
+		return nil, err
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -53,12 +56,10 @@ func ReadFile(path string) ([]byte, error) {
 	switch {
 	case err != nil:
 		return nil, err
-	case info.IsDir():
-		return nil, regtoml.Refuse(path, "found a folder, want a file")
 	case info.Size() > regtoml.MaxBytes:
 		return nil, regtoml.Refuse(path, "found %d bytes, want at most %d", info.Size(), regtoml.MaxBytes)
 	}
-	// What is not a regular file may say no size: one byte more than may be tells.
+	// A file that grows meanwhile, or that says no size: one byte more than may be tells.
 	data, err := io.ReadAll(io.LimitReader(f, regtoml.MaxBytes+1))
 	if err != nil {
 		return nil, err
@@ -67,6 +68,29 @@ func ReadFile(path string) ([]byte, error) {
 		return nil, regtoml.Refuse(path, "found more than %d bytes, want at most that", regtoml.MaxBytes)
 	}
 	return data, nil
+}
+
+// Regular refuses what is there under a name and is no file: a folder, a device, or a named pipe, which would have to be waited for if it
+// were opened. Errors: *regtoml.Errors; those of looking for it.
+func Regular(path string) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	var found string
+	switch mode := info.Mode(); {
+	case mode.IsRegular():
+		return nil
+	case mode.IsDir():
+		found = "a folder"
+	case mode&os.ModeNamedPipe != 0:
+		found = "a named pipe"
+	case mode&os.ModeSocket != 0:
+		found = "a socket"
+	default:
+		found = "a device"
+	}
+	return regtoml.Refuse(path, "found %s, want a file", found)
 }
 
 // WriteFile writes a file whole or not at all: whatever happens meanwhile, path is what it was or has all of data, on disk. A file that
