@@ -40,9 +40,9 @@ when = 2026-11-26T07:41:03Z
 892 = 41
 `, []string{"3 6 12 differs", "7 21  only_in_a", "8 13  only_in_a", "29 6  only_in_a", "96 absent 0 differs", "112 unsure  only_in_a", "892 40 41 changing"}, false},
 		"two sets that are the same": {"[registers]\n3 = 6\n[bits]\n29.3 = true", "[bits]\n29.3 = true\n[registers]\n3 = 6",
-			[]string{"3 6 6 same", "29 bits 6 same"}, true},
+			[]string{"3 6 6 same", "29 bits bits same"}, true},
 		"an address, and the registers that make it": {"[address]\nlong = 4203", "[registers]\n17 = 208\n18 = 107\n[bits]\n29.5 = true",
-			[]string{"17 208 208 same", "18 107 107 same", "29 bits 6 same"}, true},
+			[]string{"17 208 208 same", "18 107 107 same", "29 bits bits same"}, true},
 		"a register, and more bits of it than the other names": {"[registers]\n29 = 14", "[bits]\n29.3 = true",
 			[]string{"29 14 bits only_in_a"}, false},
 		"bits that differ": {"[bits]\n29.3 = true", "[bits]\n29.3 = false\n29.4 = false", []string{"29 bits bits differs"}, false},
