@@ -104,8 +104,8 @@ func (s *Session) watched() []nmra.CV {
 	return watched[:4]
 }
 
-// Run probes. All old values are recorded before the first write; each is put back, and proven, before the next register; in the end, after a
-// power cycle, everything is read again. Where the work is interrupted by a context that ends, the register at hand is put back first.
+// Run probes. All old values are recorded before the first write; each is put back, and proven, before the next register; in the end,
+// after a power cycle, everything is read again. Where a context that ends stops the work, the register at hand is put back first.
 // Errors: [OtherDecoder], [Locked], [NotRestored]; those of Found, of [Session.Read] and of the recorder.
 func (p Probe) Run(ctx context.Context, s *Session) (result ProbeResult, err error) {
 	d, err := s.guard(ctx, p.Decoder.Maker, p.Decoder.Version)

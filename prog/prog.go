@@ -7,7 +7,8 @@
 //   - [Session.Read] and [Session.Write] reach one register;
 //   - [Prepare] plans a register set, and [Plan.Apply] does it;
 //   - [Resume] and [Undo] make a plan from the journal of a batch;
-//   - [Check] and [CheckSurvey] compare, and [Reset] resets.
+//   - [Check] and [CheckSurvey] compare, and [Reset] resets;
+//   - [Probe] finds out what each register takes: inquiry.go has how few writes tell it.
 //
 // Service mode (S-9.2.3) has one kind of answer: an acknowledgement, or none; and on dirty track some go missing and some come from
 // nowhere. So a value counts as read only when the decoder has acknowledged a verify of that very byte, as often as the noise

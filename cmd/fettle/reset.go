@@ -115,7 +115,7 @@ type changedDocument struct {
 // reset resets the decoder, says what that changed, and puts a set on it where there is one.
 func (v *visit) reset(ctx context.Context, registers []cv.Register, set *regset.Set, path string) error {
 	if len(registers) == 0 {
-		registers = resetRegisters(v.Mode())
+		registers = usualRegisters(v.Mode())
 	}
 	result, err := v.factoryReset(ctx, registers)
 	if err != nil {
@@ -145,9 +145,9 @@ func (v *visit) reset(ctx context.Context, registers []cv.Register, set *regset.
 	return verdict(good && b.Good())
 }
 
-// resetRegisters are read before and after a reset where nobody says which. A decoder without direct mode is asked byte by byte: those that
-// every old decoder is likely to have.
-func resetRegisters(mode nmra.Mode) []cv.Register {
+// usualRegisters are what a reset is watched on, and what a probe looks into, where nobody says which. A decoder without direct mode is
+// asked byte by byte: those that every old decoder is likely to have.
+func usualRegisters(mode nmra.Mode) []cv.Register {
 	ranges := []string{"1-8", "17-19", "29"}
 	if mode == nmra.Direct {
 		ranges = []string{"1-256"}
