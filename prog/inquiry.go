@@ -228,7 +228,7 @@ func (q *inquiry) rule() (r rule, ok bool) {
 
 // finding says what was found out, as a sheet has it.
 func (q *inquiry) finding(r cv.Register) sheet.Finding {
-	f := sheet.Finding{Register: r, Mask: q.changed(), LeftAlone: ^q.free}
+	f := sheet.Finding{Register: r, Mask: q.changed(), LeftAlone: ^q.free &^ q.changed()}
 	f.Writable = f.Mask != 0
 	if found, ok := q.rule(); ok && f.Writable && q.free == 255 {
 		f.Values = found.values(q.old)

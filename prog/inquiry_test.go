@@ -156,3 +156,20 @@ func TestBitsThatAreNotFreeAreNeverWritten(t *testing.T) {
 		}
 	})
 }
+
+func TestAnInquiryEndsWhateverTheDecoderDoes(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		old, free := rapid.Uint8().Draw(t, "old"), rapid.SampledFrom([]uint8{255, 255, freeBits(cv.Register{CV: 29})}).Draw(t, "free")
+		seen := uint8(0)
+		q, n := inquire(old, free, func(uint8, uint8) uint8 {
+			after := rapid.Uint8().Draw(t, "after")
+			seen |= after ^ old
+			return after
+		}, func(uint8) bool { return rapid.Bool().Draw(t, "acknowledged") })
+		f := q.finding(cv.Register{})
+		if f.Mask != seen || f.LeftAlone&f.Mask != 0 || f.Writable != (seen != 0) || n > mostTrials {
+			t.Fatalf("%+v after %d writes, want the bits %08b", f, n, seen)
+		}
+		_ = q.words(f)
+	})
+}

@@ -159,6 +159,44 @@ func (v *values) Writing(r cv.Register, value uint8) error {
 	return v.memory.Writing(r, value)
 }
 
+func TestRegistersThatDecideWhatADecoderAnswersToAreSpared(t *testing.T) {
+	// NMRA S-9.2.2 (July 2012): addresses, version, maker, lock, consist, index, extended maker and version, volatile registers.
+	spared := slices.Concat(span(1, 1, cv.Page{}), span(7, 8, cv.Page{}), span(15, 19, cv.Page{}), span(31, 32, cv.Page{}),
+		span(107, 111, cv.Page{}), span(880, 895, cv.Page{}))
+	for _, r := range span(1, nmra.MaxCV, cv.Page{}) {
+		if got := Spared(r) != ""; got != slices.Contains(spared, r) {
+			t.Errorf("register %v: spared: %v", r, got)
+		}
+	}
+	s, d, _ := onBench(t, "engine-30", 1)
+	before := steady(d, at(892))
+	result, err := Probe{Registers: spared}.Run(t.Context(), s)
+	if err != nil || len(result.Rows) > 0 || s.recorder.(*memory).writes != nil {
+		t.Errorf("%v, %v, wrote %v", result.Rows, err, s.recorder.(*memory).writes)
+	}
+	if diff := cmp.Diff(before, steady(d, at(892))); diff != "" {
+		t.Errorf("(-before +after)\n%s", diff)
+	}
+}
+
+func TestASecondDecoderInTheVehicleIsSeenBeforeItsRegisterIsWritten(t *testing.T) {
+	spec, err := bench.BuiltIn("tram-3")
+	if err != nil {
+		t.Fatal(err)
+	}
+	other := spec
+	other.Registers = maps.Clone(spec.Registers)
+	other.Registers[at(50)] ^= 0x15
+	rec := new(memory)
+	s, err := Start(t.Context(), bench.New(spec.New(1), other.New(2)), DefaultBound, rec)
+	if err == nil {
+		_, err = Probe{Registers: span(50, 50, cv.Page{})}.Run(t.Context(), s)
+	}
+	if !errors.Is(err, ErrSeveral) || rec.writes != nil {
+		t.Errorf("got %v, wrote %v", err, rec.writes)
+	}
+}
+
 func TestALockedDecoderIsNotTakenForOneThatIsReadOnly(t *testing.T) {
 	s, _, _ := onBench(t, "engine-21", 1)
 	if b := apply(t, s, cv.Values{at(16): 5}); !b.Good() {
