@@ -86,7 +86,10 @@ func (p Plan) Apply(ctx context.Context, s *Session) (Batch, error) {
 	if err := p.alone(ctx, s); err != nil {
 		return b, err
 	}
-	if err := errors.Join(s.recorder.Held(before), s.recorder.Wanted(wanted)); err != nil {
+	if err := s.recorder.Held(before); err != nil {
+		return b, err
+	}
+	if err := s.recorder.Wanted(wanted); err != nil {
 		return b, err
 	}
 	changes, err := p.write(ctx, s)
@@ -153,7 +156,12 @@ func (p Plan) differs() bool {
 // write writes the steps in their order, and puts CV 31 and 32 back.
 func (p Plan) write(ctx context.Context, s *Session) (map[cv.Register]Change, error) {
 	changes := map[cv.Register]Change{}
-	pair := false // CV 17 was written, and takes effect only when CV 18 is
+	pair := p.pair // CV 17 was written, and takes effect only when CV 18 is
+	if p.key != nil {
+		if _, err := s.Write(ctx, cv.Register{CV: cv.LockKey}, *p.key); err != nil {
+			return nil, err
+		}
+	}
 	for n, step := range p.Steps {
 		s.progress("writing", n, len(p.Steps))
 		if step.Before.State != Proven {
@@ -169,7 +177,12 @@ func (p Plan) write(ctx context.Context, s *Session) (map[cv.Register]Change, er
 		if err != nil {
 			return nil, err
 		}
-		pair = step.Register.CV == 17 && change.After.Value != change.Before.Value
+		switch step.Register.CV {
+		case 17:
+			pair = pair || change.After.Value != change.Before.Value
+		case 18:
+			pair = false
+		}
 		changes[step.Register] = change
 	}
 	s.progress("writing", len(p.Steps), len(p.Steps))
@@ -228,7 +241,7 @@ func (p Step) judge(final Reading, c Change, locked string) (State, string) {
 		return Refused, locked
 	case final.Value == p.Before.Value && !c.Acknowledged:
 		return ReadOnly, fmt.Sprintf("the decoder keeps %d and acknowledges no write", final.Value)
-	case final.Value&^p.Wanted == 0:
+	case final.Value&^p.Wanted == 0 && len(cv.Explain(p.Register).Bits) > 0: // a number that is too large may look the same
 		return Clamped, bitNames(p.Wanted&^final.Value) + " will not set"
 	default:
 		return Clamped, fmt.Sprintf("the decoder holds %d in its place", final.Value)
@@ -271,7 +284,19 @@ func Resume(ctx context.Context, s *Session, rec journal.Record) (Plan, error) {
 // Wants says whether what the batch of a journal was to leave is what a set asks for: it is not where the set has been changed since.
 func Wants(rec journal.Record, set regset.Set) bool {
 	wanted, err := resolve(set, rec.Held)
-	return err == nil && maps.Equal(wanted, rec.Wanted)
+	if err != nil || len(wanted) != len(rec.Wanted) {
+		return false
+	}
+	for r, v := range rec.Wanted {
+		named, ok := wanted[r]
+		if !ok && r.Indexed() { // the set may name no page, and mean the one that was chosen
+			named, ok = wanted[cv.Register{CV: r.CV}]
+		}
+		if !ok || named != v {
+			return false
+		}
+	}
+	return true
 }
 
 // Undo plans to leave in each register what it held before the batch of a journal. CV 7 and 8 are never written.
@@ -282,11 +307,73 @@ func Undo(ctx context.Context, s *Session, rec journal.Record) (Plan, error) {
 	return s.again(ctx, rec, "undo of "+rec.Title, wanted, nil)
 }
 
-// again plans for the decoder that a journal is of, and refuses any other.
+// again plans for the decoder that a journal is of, and refuses any other. Where the batch has left the decoder locked, it is
+// unlocked first.
 func (s *Session) again(ctx context.Context, rec journal.Record, title string, wanted cv.Values,
 	before map[cv.Register]Reading) (Plan, error) {
 	if _, err := s.guard(ctx, &rec.Decoder.Maker, &rec.Decoder.Version); err != nil {
 		return Plan{}, err
 	}
-	return s.plan(ctx, title, rec.Decoder, wanted, before)
+	if err := s.sameVehicle(ctx, rec); err != nil {
+		return Plan{}, err
+	}
+	p, err := s.plan(ctx, title, rec.Decoder, wanted, before)
+	if err != nil {
+		return Plan{}, err
+	}
+	for _, w := range rec.Writes {
+		switch w.Register.CV {
+		case cv.LockKey, cv.LockNumber:
+			err := s.lock(ctx)
+			var closed Locked
+			if errors.As(err, &closed) {
+				p.key = &closed.Key
+			} else if err != nil {
+				return Plan{}, err
+			}
+		case 17:
+			p.pair = true
+		case 18:
+			p.pair = false
+		}
+	}
+	return p, nil
+}
+
+// OtherVehicle is the error of resuming or undoing a batch on another decoder of the same kind.
+type OtherVehicle struct {
+	Register cv.Register
+	Found    uint8
+	Was      uint8
+}
+
+func (e OtherVehicle) Error() string {
+	return fmt.Sprintf("register %v holds %d; it held %d when the batch began, which wrote no %d to it: "+
+		"this is another decoder of the same kind, or its address has been changed since", e.Register, e.Found, e.Was, e.Found)
+}
+
+// sameVehicle compares the registers that tell decoders of one kind apart, their addresses, with what they held when the batch
+// began, and with what it wrote. After a factory reset they say nothing.
+func (s *Session) sameVehicle(ctx context.Context, rec journal.Record) error {
+	for _, w := range rec.Writes {
+		if w.Register == makerRegister {
+			return nil
+		}
+	}
+	for _, r := range rec.Address.Registers() {
+		was := rec.Address[r]
+		now, err := s.Read(ctx, r, was)
+		if err != nil {
+			return err
+		}
+		explained := now.State != Proven || now.Value == was
+		for n, w := range rec.Writes {
+			last := n == len(rec.Writes)-1 // it may have been cut short, and left the register erased
+			explained = explained || w.Register == r && (w.Value == now.Value || last)
+		}
+		if !explained {
+			return OtherVehicle{r, now.Value, was}
+		}
+	}
+	return nil
 }

@@ -126,7 +126,7 @@ func TestIndexPagesArePutBack(t *testing.T) {
 }
 
 func TestASetFromAFileIsAppliedCheckedAndPutBackAfterAReset(t *testing.T) {
-	set, err := regset.Read("../testdata/sets/tram-3-street.toml")
+	set, err := regset.Read("../testdata/sets/tram-3-express.toml")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -276,4 +276,159 @@ func TestProofThatABatchThatStopsAtAnyAccessIsResumedAndUndone(t *testing.T) {
 		}
 	}
 	t.Logf("stopped at %d accesses, each time resumed and undone: no old value lost", stops)
+}
+
+func TestAResetThatIsRefusedIsNotTakenForOne(t *testing.T) {
+	spec, err := bench.BuiltIn("engine-21")
+	if err != nil {
+		t.Fatal(err)
+	}
+	spec.Registers = maps.Clone(spec.Registers)
+	spec.Registers[at(16)] = 5 // locked: it takes no reset
+	spec.Ack.Lost, spec.Ack.False = 0.1, 0.06
+	for seed := range uint64(campaign(5, 50)) {
+		d := spec.New(seed)
+		s, err := Start(t.Context(), bench.New(d), DefaultBound, new(memory))
+		if err != nil {
+			t.Fatal(err)
+		}
+		result, err := Reset(t.Context(), s, []cv.Register{at(3), at(4), at(29)})
+		if err != nil || result.Proven {
+			t.Errorf("seed %d: proven %v, error %v", seed, result.Proven, err)
+		}
+	}
+}
+
+func TestAResetIsProvenByWhatItDoes(t *testing.T) {
+	s, _, _ := onBench(t, "engine-21", 1) // its reset takes two power cycles
+	result, err := Reset(t.Context(), s, []cv.Register{at(3)})
+	if err != nil || !result.Proven || result.Cycles != 2 || result.Rows[0].Changed() {
+		t.Errorf("fresh from its box: %+v, %v; want it proven by CV 8", result, err)
+	}
+}
+
+// cutAndGoOn applies values, fails at an access, and gives the record of what was done.
+func cutAndGoOn(t *testing.T, d *bench.Decoder, wanted cv.Values, stop int) (whole bool, rec journal.Record) {
+	t.Helper()
+	kept := new(memory)
+	track := &cutTrack{bench.New(d), stop}
+	s, err := Start(t.Context(), track, DefaultBound, kept)
+	if err == nil {
+		rec.Decoder, err = s.Decoder(t.Context())
+		rec.Address = rec.Decoder.Address
+	}
+	if err == nil {
+		var p Plan
+		if p, err = s.plan(t.Context(), "test", rec.Decoder, wanted, nil); err == nil {
+			_, err = p.Apply(t.Context(), s)
+		}
+	}
+	if err != nil && !errors.Is(err, station.ErrStation) {
+		t.Fatal(err)
+	}
+	rec.Held, rec.Wanted = kept.held, kept.wanted
+	for n, r := range kept.writes {
+		rec.Writes = append(rec.Writes, journal.Write{Register: r, Value: kept.values[n]})
+	}
+	return err == nil, rec
+}
+
+// goOn does what a plan from a record says, in a session of its own.
+func goOn(t *testing.T, d *bench.Decoder, rec journal.Record, plan func(context.Context, *Session, journal.Record) (Plan, error)) (Batch, error) {
+	t.Helper()
+	s, err := Start(t.Context(), bench.New(d), DefaultBound, new(memory))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := plan(t.Context(), s, rec)
+	if err != nil {
+		return Batch{}, err
+	}
+	return p.Apply(t.Context(), s)
+}
+
+func TestABatchThatLocksTheDecoderIsResumedAndUndone(t *testing.T) {
+	spec, err := bench.BuiltIn("engine-21")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, wanted := range []cv.Values{{at(16): 5}, {at(15): 3, at(16): 5}, {at(3): 31, at(15): 9, at(16): 9}, {at(3): 31, at(15): 9}} {
+		for stop, whole := 0, false; !whole; stop += campaign(7, 1) {
+			d := spec.New(1)
+			before := d.Values()
+			var rec journal.Record
+			whole, rec = cutAndGoOn(t, d, wanted, stop)
+			if rec.Wanted == nil {
+				continue
+			}
+			if !whole {
+				if b, err := goOn(t, d, rec, Resume); err != nil || !b.Good() {
+					t.Fatalf("%v stopped after %d and resumed: %v, %v", wanted, stop, states(b), err)
+				}
+				want := maps.Clone(before)
+				maps.Copy(want, wanted)
+				if diff := cmp.Diff(want, d.Values()); diff != "" {
+					t.Fatalf("%v stopped after %d and resumed (-want +got)\n%s", wanted, stop, diff)
+				}
+				// What resuming wrote is in the same journal.
+				for r, v := range wanted {
+					rec.Writes = append(rec.Writes, journal.Write{Register: r, Value: v})
+				}
+			}
+			if b, err := goOn(t, d, rec, Undo); err != nil || !b.Good() {
+				t.Fatalf("%v stopped after %d and undone: %v, %v", wanted, stop, states(b), err)
+			}
+			if diff := cmp.Diff(before, d.Values()); diff != "" {
+				t.Fatalf("%v stopped after %d and undone (-want +got)\n%s", wanted, stop, diff)
+			}
+		}
+	}
+}
+
+func TestARegisterOnAPageIsUndoneThereEvenWhereAnotherPageIsChosen(t *testing.T) {
+	spec, err := bench.BuiltIn("engine-30")
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := spec.New(1)
+	before := steady(d, at(892), at(893), at(894), at(895))
+	_, rec := cutAndGoOn(t, d, cv.Values{paged(260, 16, 3): 99}, -1)
+	if b, err := goOn(t, d, rec, Undo); err != nil || !b.Good() {
+		t.Fatal(states(b), err)
+	}
+	if diff := cmp.Diff(before, steady(d, at(892), at(893), at(894), at(895))); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+	// The same register, named by the page that is chosen: what is planned names the page.
+	s, err := Start(t.Context(), bench.New(d), DefaultBound, new(memory))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := Prepare(t.Context(), s, regset.Set{Registers: cv.Values{at(257): 44}})
+	if err != nil || len(p.Steps) != 1 || p.Steps[0].Register != paged(257, 16, 0) {
+		t.Errorf("planned %+v, %v; want register 257@16.0", p.Steps, err)
+	}
+	both := regset.Set{Registers: cv.Values{at(257): 44, paged(257, 16, 0): 45}}
+	if _, err := Prepare(t.Context(), s, both); err == nil {
+		t.Error("two values for one register were planned")
+	}
+}
+
+func TestABatchIsNotUndoneOnAnotherVehicle(t *testing.T) {
+	spec, err := bench.BuiltIn("tram-3")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rec := cutAndGoOn(t, spec.New(1), cv.Values{at(3): 99}, -1)
+	spec.Registers = maps.Clone(spec.Registers)
+	spec.Registers[at(18)]++
+	twin := spec.New(1)
+	before := steady(twin, at(892))
+	var other OtherVehicle
+	if _, err := goOn(t, twin, rec, Undo); !errors.As(err, &other) || other.Register != at(18) {
+		t.Errorf("got error %v", err)
+	}
+	if diff := cmp.Diff(before, steady(twin, at(892))); diff != "" {
+		t.Errorf("it was changed\n%s", diff)
+	}
 }

@@ -97,6 +97,12 @@ func (s *Session) Decoder(ctx context.Context) (d journal.Decoder, err error) {
 	if err := s.soleDecoder(ctx); err != nil {
 		return d, err
 	}
+	d.Address = cv.Values{}
+	for _, c := range [...]nmra.CV{1, 17, 18} {
+		if v, known := s.held[cv.Register{CV: c}]; known {
+			d.Address[cv.Register{CV: c}] = v
+		}
+	}
 	if d.Maker, err = s.must(ctx, makerRegister); err != nil {
 		return journal.Decoder{}, err
 	}

@@ -18,6 +18,9 @@ type Plan struct {
 	Title   string
 	Decoder journal.Decoder
 	Steps   []Step
+
+	key  *uint8 // first of all this is written to CV 15, to unlock the decoder
+	pair bool   // CV 17 was written before, and CV 18 has to be, for it to take effect
 }
 
 // Step is one register of a plan.
@@ -62,7 +65,47 @@ func Prepare(ctx context.Context, s *Session, set regset.Set) (Plan, error) {
 	if err != nil {
 		return Plan{}, err
 	}
+	if wanted, readings, err = s.onPages(ctx, wanted, readings); err != nil {
+		return Plan{}, err
+	}
 	return s.plan(ctx, set.Title, d, wanted, readings)
+}
+
+// onPages names the registers that are wanted on no page by the page that is chosen, so that they are found again when another one is.
+func (s *Session) onPages(ctx context.Context, wanted cv.Values, readings map[cv.Register]Reading) (cv.Values, map[cv.Register]Reading, error) {
+	paged, found := cv.Values{}, map[cv.Register]Reading{}
+	for _, r := range wanted.Registers() {
+		on, err := s.onPage(ctx, r)
+		if err != nil {
+			return nil, nil, err
+		}
+		if v, twice := paged[on]; twice && v != wanted[r] {
+			return nil, nil, fmt.Errorf("registers %v and %v are one, and %d and %d are wanted of it: page %v is chosen now", r, on, wanted[r], v, on.Page)
+		}
+		paged[on] = wanted[r]
+		if got, ok := readings[r]; ok {
+			got.Register = on
+			found[on] = got
+		}
+	}
+	return paged, found, nil
+}
+
+// onPage is the register with the index page that it stands on now. A decoder without pages, or on none, leaves it as it is.
+func (s *Session) onPage(ctx context.Context, r cv.Register) (cv.Register, error) {
+	if !r.Indexed() || r.Page != (cv.Page{}) {
+		return r, nil
+	}
+	high, err := s.Read(ctx, indexHigh)
+	if err != nil || high.State != Proven || high.Value < cv.FirstPage {
+		return r, err
+	}
+	low, err := s.Read(ctx, indexLow)
+	if err != nil || low.State != Proven {
+		return r, err
+	}
+	r.Page = cv.Page{High: high.Value, Low: low.Value}
+	return r, nil
 }
 
 // resolve gives the bytes of a set for a decoder that holds what held says. A register that is absent, or not proven, is never
@@ -75,8 +118,17 @@ func resolve(set regset.Set, held cv.Values) (cv.Values, error) {
 	return set.Wanted(base)
 }
 
+// Admit refuses a decoder that a register set is not for ([OtherDecoder]).
+func Admit(ctx context.Context, s *Session, set regset.Set) error {
+	_, err := s.guard(ctx, set.Decoder.Maker, set.Decoder.Version)
+	return err
+}
+
 // guard refuses a decoder of another maker or version than is wanted; nil wants any. It says which decoder it is.
 func (s *Session) guard(ctx context.Context, maker, version *uint8) (journal.Decoder, error) {
+	if _, err := s.endReset(ctx); err != nil {
+		return journal.Decoder{}, err
+	}
 	d, err := s.Decoder(ctx)
 	switch {
 	case err != nil:
@@ -119,7 +171,7 @@ func (s *Session) plan(ctx context.Context, title string, d journal.Decoder, wan
 }
 
 // kept lists the registers that nobody asked for but that writing the wanted ones touches: those that the decoder changes along
-// with them, the other one of the pair 17 and 18, and the key that says whether 15 unlocks.
+// with them, the other one of the pair 17 and 18, and of 15 and 16.
 func kept(wanted cv.Values) []cv.Register {
 	also := cv.Values{}
 	for r := range wanted {
@@ -129,6 +181,8 @@ func kept(wanted cv.Values) []cv.Register {
 		switch r.CV {
 		case 15:
 			also[cv.Register{CV: 16}] = 0
+		case 16:
+			also[cv.Register{CV: 15}] = 0
 		case 17:
 			also[cv.Register{CV: 18}] = 0
 		}

@@ -18,8 +18,8 @@ const mostCycles = 10
 // ResetResult is what a factory reset did.
 type ResetResult struct {
 	Acknowledged bool
-	Cycles       int // power cycles until CV 8 was itself again
-	Complete     bool
+	Proven       bool // CV 8 was seen to be resetting, or a register changed
+	Cycles       int  // power cycles until CV 8 was itself again
 	Rows         []ResetRow
 }
 
@@ -36,7 +36,8 @@ func (r ResetRow) Changed() bool {
 
 // Reset does a factory reset as S-9.2.3 has it, with its power cycles, and reads the given registers before and after. Their values are
 // recorded before, so that the reset can be undone as far as they go. Where the standard's register write is not
-// acknowledged, CV 8 is written in the session's own mode too (common practice, no source).
+// acknowledged, CV 8 is written in the session's own mode too (common practice, no source). An acknowledgement alone proves
+// nothing: it may have come from nowhere.
 func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResult, error) {
 	var result ResetResult
 	d, err := s.Decoder(ctx)
@@ -67,7 +68,6 @@ func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResul
 		modes = append(modes, s.mode)
 	}
 	for _, mode := range modes {
-		clear(s.held)
 		result.Acknowledged, err = s.do(ctx, nmra.Access{Mode: mode, Operation: nmra.Write, CV: makerRegister.CV, Value: 8})
 		if err != nil {
 			return result, err
@@ -76,28 +76,43 @@ func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResul
 			break
 		}
 	}
-	for !result.Complete && result.Cycles < mostCycles {
-		s.progress("resetting", result.Cycles, mostCycles)
-		if err := s.PowerCycle(ctx); err != nil {
-			return result, err
-		}
-		result.Cycles++
-		got, err := s.Read(ctx, makerRegister, d.Maker, resetting)
-		if err != nil {
-			return result, err
-		}
-		result.Complete = got.State == Proven && got.Value != resetting
+	clear(s.held)
+	now, err := s.Read(ctx, makerRegister, resetting, d.Maker)
+	if err != nil {
+		return result, err
 	}
-	s.progress("resetting", mostCycles, mostCycles)
-	if !result.Complete {
-		return result, fmt.Errorf("the reset was not complete after %d power cycles: register 8 still holds %d", result.Cycles, resetting)
+	result.Proven = now.State == Proven && now.Value == resetting
+	if err := s.PowerCycle(ctx); err != nil {
+		return result, err
+	}
+	more, err := s.endReset(ctx)
+	result.Cycles = 1 + more
+	if err != nil {
+		return result, err
 	}
 	after, err := s.readAll(ctx, "reading again", registers, old, careful, nil)
 	if err != nil {
 		return result, err
 	}
 	for _, r := range registers {
-		result.Rows = append(result.Rows, ResetRow{r, before[r], after[r]})
+		row := ResetRow{r, before[r], after[r]}
+		result.Rows = append(result.Rows, row)
+		result.Proven = result.Proven || row.Changed() && row.Before.State == Proven && row.After.State == Proven
 	}
 	return result, s.Restore(ctx)
+}
+
+// endReset turns the track off and on until a factory reset that has begun is complete.
+func (s *Session) endReset(ctx context.Context) (cycles int, err error) {
+	for ; cycles < mostCycles; cycles++ {
+		got, err := s.Read(ctx, makerRegister)
+		if err != nil || got.State == Proven && got.Value != resetting {
+			return cycles, err
+		}
+		s.progress("resetting", cycles, mostCycles)
+		if err := s.PowerCycle(ctx); err != nil {
+			return cycles, err
+		}
+	}
+	return cycles, fmt.Errorf("a factory reset is not complete after %d power cycles: register 8 still holds %d", cycles, resetting)
 }

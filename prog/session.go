@@ -309,10 +309,25 @@ func (s *Session) Alone(ctx context.Context, got Reading) error {
 				odds *= lost / (1 - spurious)
 			}
 			if odds > oddsFor {
-				return ErrSeveral
+				return s.changedOrSeveral(ctx, got)
 			}
 		}
 	}
 	s.noise = s.belief.noise()
+	return nil
+}
+
+// changedOrSeveral tells a register that changes by itself from two decoders: it does not acknowledge its old value any more.
+func (s *Session) changedOrSeveral(ctx context.Context, got Reading) error {
+	old := question{whole: true, value: got.Value}
+	for range 3 {
+		acknowledged, err := s.do(ctx, old.access(s.mode, got.Register.CV))
+		if err != nil {
+			return err
+		}
+		if acknowledged {
+			return ErrSeveral
+		}
+	}
 	return nil
 }

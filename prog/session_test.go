@@ -19,6 +19,7 @@ import (
 type memory struct {
 	held, wanted cv.Values
 	writes       []cv.Register
+	values       []uint8 // that were written
 }
 
 func (m *memory) Held(values cv.Values) error {
@@ -35,11 +36,11 @@ func (m *memory) Held(values cv.Values) error {
 
 func (m *memory) Wanted(values cv.Values) error { m.wanted = values; return nil }
 
-func (m *memory) Writing(r cv.Register, _ uint8) error {
+func (m *memory) Writing(r cv.Register, value uint8) error {
 	if _, known := m.held[r]; !known {
 		return errors.New("writing to a register whose old value was not kept")
 	}
-	m.writes = append(m.writes, r)
+	m.writes, m.values = append(m.writes, r), append(m.values, value)
 	return nil
 }
 
@@ -210,5 +211,21 @@ func TestThePageRegisterIsLeftAtOne(t *testing.T) {
 	// NMRA S-9.2.3 (July 2012), section E: the page register is to be 1 when all is done.
 	if _, page, _ := track.last.Mode.Register(track.last.CV); page != 1 {
 		t.Errorf("the last access was %v, which leaves the page register at %d", track.last, page)
+	}
+}
+
+func TestARegisterThatChangesByItselfIsNoSecondDecoder(t *testing.T) {
+	s, _, _ := onBench(t, "tram-3", 1)
+	for range 20 {
+		got, err := s.Read(t.Context(), at(892))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := s.PowerCycle(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Alone(t.Context(), got); err != nil {
+			t.Fatal(err)
+		}
 	}
 }

@@ -35,6 +35,7 @@ type Header struct {
 	When    time.Time `json:"when"`
 	Station string    `json:"station"`
 	Decoder Decoder   `json:"decoder"`
+	Address cv.Values `json:"address,omitempty"` // of the Decoder
 }
 
 // Record is what a journal says, read back.
@@ -56,6 +57,9 @@ type Write struct {
 type Decoder struct {
 	Maker   uint8 `json:"maker"`
 	Version uint8 `json:"version"`
+
+	// Address is what CV 1, 17 and 18 held when the batch began, as far as is known: it tells two decoders of a kind apart.
+	Address cv.Values `json:"-"`
 }
 
 // line is any line but the first; one of its fields is set.
@@ -136,7 +140,7 @@ func Reopen(path string, now time.Time) (*Journal, Record, error) {
 }
 
 // For says which decoder the batch is for. It comes before anything is kept.
-func (j *Journal) For(d Decoder) { j.header.Decoder = d }
+func (j *Journal) For(d Decoder) { j.header.Decoder, j.header.Address = d, d.Address }
 
 // Path is the name of the file; "" while there is none.
 func (j *Journal) Path() string {

@@ -16,7 +16,7 @@ import (
 var when = time.Date(2026, 11, 25, 7, 41, 3, 0, time.UTC)
 
 func header() Header {
-	return Header{Batch: "apply", Title: "Harbour tram 3, street running", When: when, Station: "bench:tram-3", Decoder: Decoder{13, 21}}
+	return Header{Batch: "apply", Title: "Harbour tram 3, street running", When: when, Station: "bench:tram-3", Decoder: Decoder{Maker: 13, Version: 21}}
 }
 
 // keep writes a batch of two registers and returns the path of its journal.
