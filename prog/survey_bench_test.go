@@ -278,6 +278,45 @@ func oracle(tb testing.TB, track *bench.Bench, d *bench.Decoder) (time.Duration,
 	return airtime, wrong, unsure
 }
 
+// The airtime that a survey may take, in parts of the textbook's and, on a dirty track, of its own on a clean one.
+func TestASurveyTakesAFractionOfTheTextbooksAirtime(t *testing.T) {
+	var book, fresh, sheet, noisy time.Duration
+	for n, of := range surveyDecoders(t) {
+		on := func(lost, spurious float64) (*bench.Bench, *bench.Decoder) {
+			of.spec.Ack.Lost, of.spec.Ack.False = lost, spurious
+			d := of.spec.New(uint64(n))
+			return bench.New(d), d
+		}
+		add := func(sum *time.Duration, took time.Duration, wrong, unsure int) {
+			*sum += took
+			if wrong > 0 || unsure > 0 {
+				t.Errorf("%s: %d wrong, %d unsure", of.name, wrong, unsure)
+			}
+		}
+		track, d := on(0, 0)
+		took, wrong, unsure := textbook(t, track, d)
+		add(&book, took, wrong, unsure)
+		track, d = on(0, 0)
+		took, wrong, unsure = ours(t, track, d, nil)
+		add(&fresh, took, wrong, unsure)
+		track, d = on(0, 0)
+		took, wrong, unsure = ours(t, track, d, sheetHints(of.sheet))
+		add(&sheet, took, wrong, unsure)
+		track, d = on(0.05, 0.01)
+		took, wrong, unsure = ours(t, track, d, nil)
+		add(&noisy, took, wrong, unsure)
+	}
+	for _, c := range []struct {
+		name     string
+		took, of time.Duration
+		most     float64
+	}{{"with no sheet", fresh, book, 0.20}, {"with a sheet", sheet, book, 0.125}, {"on a dirty track", noisy, fresh, 2.5}} {
+		if part := c.took.Seconds() / c.of.Seconds(); part > c.most {
+			t.Errorf("%s: %.4f, want at most %v", c.name, part, c.most)
+		}
+	}
+}
+
 // BenchmarkSurvey reads all 1024 registers of each decoder. airtime-s is the virtual clock's, a decoder on the average; wrong and unsure are
 // registers, of all decoders together.
 func BenchmarkSurvey(b *testing.B) {
