@@ -201,7 +201,7 @@ func (v *visit) unfinished(err error, p probing) error {
 	}
 	advice := ""
 	if len(p.found.Found) > 0 {
-		advice = fmt.Sprintf("\nfound so far: %s; the same command with --to %s goes on", p.to, shellWord(p.to))
+		advice = "\nto go on:    the same command with --to " + shellWord(p.to)
 	}
 	if errors.As(err, &stuck) {
 		err = fmt.Errorf("%w%s%s\nif that does not help, a factory reset may: fettle reset%s", err, advice, v.advice(false), v.flags)

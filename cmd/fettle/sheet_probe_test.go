@@ -140,7 +140,7 @@ func TestCtrlCInAProbePutsTheRegisterBackAndSaysHowToGoOn(t *testing.T) {
 	for _, want := range []string{
 		"fettle: stopped half-way: Ctrl-C\n",
 		"to go back:  fettle undo " + filepath.Base(path) + " --station bench:railcar-12\n",
-		" goes on\n",
+		"to go on:    the same command with --to " + strings.TrimSuffix(filepath.Base(path), ".journal") + ".toml\n",
 	} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is not in\n%s", want, &out)
