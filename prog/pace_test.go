@@ -87,12 +87,12 @@ func (d *tiring) Service(ctx context.Context, a nmra.Access) (station.Answer, er
 	return answer, err
 }
 
-func TestADecoderThatDoesNotKeepUpAnyMoreIsReadAsItIs(t *testing.T) {
+func TestProofThatADecoderThatDoesNotKeepUpAnyMoreIsReadAsItIs(t *testing.T) {
 	for name, leads := range map[string][]nmra.Lead{
 		"needs one reset":   {nmra.Onward},
 		"needs more resets": {nmra.Onward, nmra.AfterReset},
 	} {
-		for after := 50; after < 2500; after += 350 {
+		for after := 50; after < 2500; after += campaign(800, 50) {
 			t.Run(fmt.Sprintf("%s after %d", name, after), func(t *testing.T) {
 				of := surveyDecoders(t)[4]
 				d := of.spec.New(1)

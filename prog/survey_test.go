@@ -191,7 +191,7 @@ func TestProofThatASurveyStoppedAnywhereIsGoneOnWith(t *testing.T) {
 
 	unplugged := errors.Join(errors.New("unplugged"), station.ErrStation)
 	random := rand.New(rand.NewPCG(20261125, 2))
-	stops, rounds := 0, campaign(15, 1000)
+	stops, rounds := 0, campaign(6, 1000)
 	for range rounds {
 		d := spec.New(random.Uint64())
 		var survey regset.Survey

@@ -2,9 +2,12 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
+	"strings"
 	"testing"
 	"time"
 
@@ -83,6 +86,53 @@ func TestProofThatAKilledSurveyIsGoneOnWith(t *testing.T) {
 	if counts["while it read"] == 0 {
 		t.Errorf("%v: want some in the middle", counts)
 	}
+}
+
+func TestCtrlCInASurveyPutsThePageBackAndSaysHowToGoOn(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("there a process can't send another one Ctrl-C")
+	}
+	w := newWorkshop(t)
+	where := []string{"--station", "bench:engine-30"}
+	path := filepath.Join(w.folder, "stopped.survey.toml")
+	w.run(done, append(where, "identify")...)
+	was := w.held()
+	for try := 0; ; try++ {
+		var out bytes.Buffer
+		cmd := w.start(&out, append(where, "survey", "--to", "stopped.survey.toml")...)
+		for wait := 0; ; wait++ { // until it reads what is on a page
+			if s, err := regset.ReadSurvey(path); err == nil && s.Pages != nil {
+				break
+			}
+			if time.Sleep(time.Millisecond); wait > 60_000 {
+				t.Fatalf("it came to no page\n%s", &out)
+			}
+		}
+		if err := cmd.Process.Signal(os.Interrupt); err != nil && !errors.Is(err, os.ErrProcessDone) {
+			t.Fatal(err)
+		}
+		got := ended(t, cmd)
+		if got == done && try < 10 { // it was faster
+			if err := os.Remove(path); err != nil {
+				t.Fatal(err)
+			}
+			continue
+		}
+		for _, want := range []string{
+			"left to read: Ctrl-C\n", "survey:    stopped.survey.toml\n",
+			"to go on:  fettle survey --resume stopped.survey.toml --station bench:engine-30\n",
+		} {
+			if got != stopped || !strings.Contains(out.String(), want) {
+				t.Errorf("status %d, want %d and %q in\n%s", got, stopped, want, &out)
+			}
+		}
+		break
+	}
+	if diff := cmp.Diff(was, w.held()); diff != "" {
+		t.Errorf("(-before +after)\n%s", diff)
+	}
+	w.run(done, append(where, "survey", "--resume", path)...)
+	w.run(done, append(where, "check", path)...)
 }
 
 func surveyIn(t *testing.T, path string) regset.Survey {
