@@ -31,8 +31,8 @@ type Checked struct {
 	Match    Match
 }
 
-// Check compares a decoder with a register set. It writes nothing, but for CV 31 and 32, which are put back, where the set has registers on
-// index pages. Errors: [OtherDecoder], those of [Session.Read].
+// Check compares a decoder with a register set. It writes nothing, but for CV 31 and 32, which are put back, where the set has
+// registers on index pages. Errors: [OtherDecoder], those of [Session.Read].
 func Check(ctx context.Context, s *Session, set regset.Set) ([]Checked, error) {
 	if _, err := s.guard(ctx, set.Decoder.Maker, set.Decoder.Version); err != nil {
 		return nil, err

@@ -2,8 +2,8 @@ package prog
 
 import "context"
 
-// known asks eight times for what the decoder is known to hold, or for what it is known not to, and learns of the noise: acknowledgements
-// that should come say how many are lost, silence how many come from nowhere.
+// known asks eight times for what the decoder is known to hold, or for what it is known not to, and learns of the noise:
+// acknowledgements that should come say how many are lost, silence how many come from nowhere.
 func (s *Session) known(ctx context.Context, opposite bool) error {
 	var certain chances
 	certain[s.mark.Value] = 1

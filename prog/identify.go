@@ -18,7 +18,7 @@ type Identity struct {
 	Maker     uint8         // CV 8
 	Version   uint8         // CV 7
 	Modes     []nmra.Mode   // in which it answers
-	Registers cv.Values     // that the identity and the address come from, as far as the decoder has them: CV 1, 7, 8, 17, 18, 19, 29, 107 to 111
+	Registers cv.Values     // that the identity and the address come from, as far as the decoder has them
 	Absent    []cv.Register // of those, that the decoder does not have
 	Rest      station.Milliamps
 	Pulse     time.Duration     // of an acknowledgement; 0 where the station can't tell
@@ -33,8 +33,8 @@ var (
 // extendedMaker is the value of CV 8 that refers to CV 107 and 108 (S-9.2.2).
 const extendedMaker = 238
 
-// Identify reads what the decoder says of itself, and finds out in which modes it answers. It writes nothing, but for the page register of old
-// decoders. Errors: [ErrSeveral]; those of [Session.Read]; [NotRead] where maker or version can't be proven.
+// Identify reads what the decoder says of itself, and finds out in which modes it answers. It writes nothing, but for the page
+// register of old decoders. Errors: [ErrSeveral]; those of [Session.Read]; [NotRead] where maker or version can't be proven.
 func Identify(ctx context.Context, s *Session) (Identity, error) {
 	id := Identity{Registers: cv.Values{}}
 	d, err := s.Decoder(ctx)

@@ -23,15 +23,16 @@ const (
 	fruitlessHigh = 3
 )
 
-// samples are the registers by which it is told whether there is a page: the first of a page are the likeliest to be there. moreSamples are asked too where
-// a page looks like another.
+// samples are the registers by which it is told whether there is a page: the first of a page are the likeliest to be there.
+// moreSamples are asked too where a page looks like another.
 var (
 	samples     = [...]nmra.CV{257, 258, 260, 264, 272, 288, 320, 384}
 	moreSamples = [...]nmra.CV{259, 261, 262, 263, 266, 269, 276, 281, 296, 304, 312, 336, 352, 416, 448, 512}
 )
 
-// findPages looks for index pages: those chosen by CV 31 from 16 up and CV 32 from 0 up, and home, that of CV 31 and 32 as they were found. A page is one where
-// a sample of the registers answers, and not all alike with those of a page before it, or of the registers behind no page. It writes CV 31 and 32.
+// findPages looks for index pages: those chosen by CV 31 from 16 up and CV 32 from 0 up, and home, that of CV 31 and 32 as they
+// were found. A page is one where a sample of the registers answers, and not all alike with those of a page before it, or of the
+// registers behind no page. It writes CV 31 and 32.
 //
 // It does not find a page all of whose samples are absent, nor one behind several that are not there.
 func (s *Session) findPages(ctx context.Context, home cv.Page) (pages []cv.Page, search PageSearch, err error) {
@@ -79,7 +80,8 @@ func (s *Session) findPages(ctx context.Context, home cv.Page) (pages []cv.Page,
 	return pages, search, nil
 }
 
-// look says whether a page is there, and whether it is like one that is known. asked has the samples that were read before, and is added to.
+// look says whether a page is there, and whether it is like one that is known. asked has the samples that were read before, and
+// is added to.
 func (s *Session) look(ctx context.Context, page cv.Page, known []cv.Page, asked map[cv.Register]Reading) (there, like bool, err error) {
 	here, err := s.sample(ctx, page, samples[:], asked)
 	if err != nil {
@@ -112,8 +114,8 @@ func (s *Session) alike(ctx context.Context, page, other cv.Page, registers []nm
 	return err == nil && slices.EqualFunc(a, b, func(a, b Reading) bool { return a.State == b.State && a.Value == b.Value }), err
 }
 
-// sample reads registers of a page, unless they have been. That one is absent is taken for granted sooner than where it is surveyed: a page is only missed
-// where it is wrong of all of them.
+// sample reads registers of a page, unless they have been. That one is absent is taken for granted sooner than where it is
+// surveyed: a page is only missed where it is wrong of all of them.
 func (s *Session) sample(ctx context.Context, page cv.Page, registers []nmra.CV, asked map[cv.Register]Reading) (readings []Reading, err error) {
 	for _, c := range registers {
 		r := cv.Register{CV: c, Page: page}

@@ -72,7 +72,8 @@ func Prepare(ctx context.Context, s *Session, set regset.Set) (Plan, error) {
 }
 
 // onPages names the registers that are wanted on no page by the page that is chosen, so that they are found again when another one is.
-func (s *Session) onPages(ctx context.Context, wanted cv.Values, readings map[cv.Register]Reading) (cv.Values, map[cv.Register]Reading, error) {
+func (s *Session) onPages(ctx context.Context, wanted cv.Values,
+	readings map[cv.Register]Reading) (cv.Values, map[cv.Register]Reading, error) {
 	paged, found := cv.Values{}, map[cv.Register]Reading{}
 	for _, r := range wanted.Registers() {
 		on, err := s.onPage(ctx, r)
@@ -80,7 +81,8 @@ func (s *Session) onPages(ctx context.Context, wanted cv.Values, readings map[cv
 			return nil, nil, err
 		}
 		if v, twice := paged[on]; twice && v != wanted[r] {
-			return nil, nil, fmt.Errorf("registers %v and %v are one, and %d and %d are wanted of it: page %v is chosen now", r, on, wanted[r], v, on.Page)
+			return nil, nil, fmt.Errorf("registers %v and %v are one, and %d and %d are wanted of it: page %v is chosen now",
+				r, on, wanted[r], v, on.Page)
 		}
 		paged[on] = wanted[r]
 		if got, ok := readings[r]; ok {

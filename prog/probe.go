@@ -82,9 +82,9 @@ const (
 	lastVolatile  nmra.CV = 895
 )
 
-// freeBits are those of a register that a probe may write. Of CV 29 it leaves alone the bit that says which address is in use and the one
-// that makes an accessory decoder of it: with either the other way, a decoder whose probe is cut off would not be found again on the main
-// track.
+// freeBits are those of a register that a probe may write. Of CV 29 it leaves alone the bit that says which address is in use
+// and the one that makes an accessory decoder of it: with either the other way, a decoder whose probe is cut off would not be
+// found again on the main track.
 func freeBits(r cv.Register) uint8 {
 	if r.CV == cv.Configuration {
 		return ^uint8(1<<cv.ExtendedAddressBit | 1<<cv.AccessoryBit)

@@ -11,7 +11,8 @@ import (
 )
 
 const (
-	// mostUnanswered is after how many absent registers without a sign that the decoder keeps up it is asked for what it is known to hold.
+	// mostUnanswered is after how many absent registers without a sign that the decoder keeps up it is asked for what it is
+	// known to hold.
 	mostUnanswered = 48
 
 	// everySoFar is after how much airtime the caller is told what has been read so far, so that little is lost where it is stopped.
@@ -61,7 +62,8 @@ func (s *Session) readAll(ctx context.Context, doing string, rs []cv.Register, l
 }
 
 // each asks for all registers, one after the other.
-func (b *batch) each(ctx context.Context, doing string, rs []cv.Register, likely cv.Values, soFar func(map[cv.Register]Reading) error) error {
+func (b *batch) each(ctx context.Context, doing string, rs []cv.Register, likely cv.Values,
+	soFar func(map[cv.Register]Reading) error) error {
 	told := b.tally.Airtime
 	for n, r := range rs {
 		b.progress(doing, n, len(rs))
@@ -126,8 +128,8 @@ func (b *batch) ask(ctx context.Context, r cv.Register, hint Hint) error {
 	return nil
 }
 
-// hear makes sure that the decoder still keeps up. If it has to be asked slower from now on, the registers that were silent since it was known to are asked
-// again.
+// hear makes sure that the decoder still keeps up. If it has to be asked slower from now on, the registers that were silent
+// since it was known to are asked again.
 func (b *batch) hear(ctx context.Context) error {
 	if _, err := b.present(ctx); err != nil {
 		return err
@@ -165,8 +167,8 @@ func (b *batch) certain(w *pending) bool {
 	return d.within(b.bound, &b.noise, b.counts)
 }
 
-// good is all that has been read for certain by now. Registers that were silent since the decoder was last known to keep up are not: it may be gone.
-// Nor is the last before: the one after it may speak against it.
+// good is all that has been read for certain by now. Registers that were silent since the decoder was last known to keep up are
+// not: it may be gone. Nor is the last before: the one after it may speak against it.
 func (b *batch) good() map[cv.Register]Reading {
 	all := maps.Clone(b.read)
 	if b.noise.beyond() >= hopeless {

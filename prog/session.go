@@ -20,7 +20,8 @@ const leastDraw station.Milliamps = 0.5
 // Errors of a programming track on which no one decoder answers.
 var (
 	ErrNothing = errors.New("nothing is on the programming track: no current flows")
-	ErrSilent  = errors.New("what is on the programming track draws current but answers in no mode: clean its wheels and the rails, and see that it is a decoder")
+	ErrSilent  = errors.New("what is on the programming track draws current but answers in no mode: " +
+		"clean its wheels and the rails, and see that it is a decoder")
 	ErrSeveral = errors.New("more than one decoder answers: leave only one vehicle on the programming track")
 	ErrGone    = errors.New("the decoder does not answer any more: put it back on the track, and clean its wheels and the rails")
 )
@@ -68,10 +69,10 @@ type Session struct {
 	Progress func(doing string, done, of int)
 }
 
-// Start turns the track on and finds out in which mode the decoder answers, by reading CV 8. bound is the chance of a
-// wrong value up to which a value counts as read, above 0; see [DefaultBound]. recorder may be nil for a session that never writes:
-// one that then has to, fails. Errors: [ErrNothing], [ErrSilent], [ErrSeveral], [NotRead] on a track that is too noisy, and those of the
-// station.
+// Start turns the track on and finds out in which mode the decoder answers, by reading CV 8. bound is the chance of a wrong
+// value up to which a value counts as read, above 0; see [DefaultBound]. recorder may be nil for a session that never writes:
+// one that then has to, fails. Errors: [ErrNothing], [ErrSilent], [ErrSeveral], [NotRead] on a track that is too noisy, and
+// those of the station.
 func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, recorder Recorder) (*Session, error) {
 	s := &Session{track: track, recorder: recorder, bound: bound, pace: resetsBetween,
 		noise: newNoise(), belief: new(belief), knowledge: newKnowledge(), held: cv.Values{}}
@@ -167,9 +168,9 @@ func (s *Session) PowerCycle(ctx context.Context) error {
 	return nil
 }
 
-// present makes sure, where a register does not answer, that this is not for want of a decoder that keeps up: the one that [Start] read still answers,
-// at the session's pace. One that does only when it is asked slower is asked so from now on; slower says that, and that what was silent has
-// to be asked again. Errors: [ErrGone].
+// present makes sure, where a register does not answer, that this is not for want of a decoder that keeps up: the one that
+// [Start] read still answers, at the session's pace. One that does only when it is asked slower is asked so from now on; slower
+// says that, and that what was silent has to be asked again. Errors: [ErrGone].
 func (s *Session) present(ctx context.Context) (slower bool, err error) {
 	noise, pace := s.noise, s.pace
 	for {
@@ -242,8 +243,9 @@ var ownMarks = [...]nmra.CV{8, 7, 1, 18, 17}
 // twice is how many times as much current as before says that two decoders acknowledge at once.
 const twice = 1.5
 
-// soleDecoder makes sure, before anything is written, that a write reaches one decoder only, as far as can be told: in direct mode by what
-// the registers hold; an old decoder beside it, which has no direct mode, by the current of both together. Errors: [ErrSeveral].
+// soleDecoder makes sure, before anything is written, that a write reaches one decoder only, as far as can be told: in direct
+// mode by what the registers hold; an old decoder beside it, which has no direct mode, by the current of both together. Errors:
+// [ErrSeveral].
 func (s *Session) soleDecoder(ctx context.Context) error {
 	if s.lonely || !s.bits() {
 		return nil

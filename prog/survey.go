@@ -17,16 +17,18 @@ import (
 // ErrNoPages is the error of a survey of index pages on a decoder that has none.
 var ErrNoPages = errors.New("the decoder has no registers 31 and 32, and so no index pages: survey it without pages")
 
-// BeginSurvey says what a survey is to be of, and reads whose it is. registers nil is all that the decoder may have: 1 to 1024, and behind 257
-// to 512 the pages given; pages nil are to be looked for. A decoder without direct mode, where every value may have to be asked for, is then
-// surveyed only where such a decoder is likely to have registers, and its pages are not looked for. It writes nothing. Errors: [ErrNoPages];
-// registers that the decoder's mode does not reach; those of [Session.Decoder].
+// BeginSurvey says what a survey is to be of, and reads whose it is. registers nil is all that the decoder may have: 1 to 1024,
+// and behind 257 to 512 the pages given; pages nil are to be looked for. A decoder without direct mode, where every value may
+// have to be asked for, is then surveyed only where such a decoder is likely to have registers, and its pages are not looked
+// for. It writes nothing. Errors: [ErrNoPages]; registers that the decoder's mode does not reach; those of [Session.Decoder].
 func BeginSurvey(ctx context.Context, s *Session, registers []cv.Register, pages []cv.Page) (regset.Survey, error) {
 	d, err := s.Decoder(ctx)
 	if err != nil {
 		return regset.Survey{}, err
 	}
-	survey := regset.Survey{Decoder: regset.Guard{Maker: &d.Maker, Version: &d.Version}, Of: slices.Clone(registers), Registers: cv.Values{}, Pages: pages}
+	survey := regset.Survey{
+		Decoder: regset.Guard{Maker: &d.Maker, Version: &d.Version}, Of: slices.Clone(registers), Registers: cv.Values{}, Pages: pages,
+	}
 	switch {
 	case registers != nil:
 		survey.Pages = pagesOf(registers)
@@ -110,8 +112,8 @@ func (s *Session) chosen(ctx context.Context) (*cv.Page, error) {
 	return &cv.Page{High: high.Value, Low: low.Value}, nil
 }
 
-// addPages has a survey read what stands behind pages. Where one of them is the page that was chosen when the session began, 257 to 512 without a page
-// are the same registers, and not read twice.
+// addPages has a survey read what stands behind pages. Where one of them is the page that was chosen when the session began, 257
+// to 512 without a page are the same registers, and not read twice.
 func addPages(survey *regset.Survey, home cv.Page, pages []cv.Page) {
 	survey.Pages = append([]cv.Page{}, pages...)
 	if slices.Contains(pages, home) {
@@ -125,10 +127,11 @@ func addPages(survey *regset.Survey, home cv.Page, pages []cv.Page) {
 	}
 }
 
-// TakeSurvey reads what is left of a survey, then everything that was found a second time: what differs by then changes by itself. keep is
-// given all that is good by then, every two seconds on the track and whenever it ends or is stopped; it is to be kept for good, since from that a survey is
-// gone on with ([ResumeSurvey]). Before the first page is turned to, what CV 31 and 32 hold is kept in the same way; nothing but these
-// two is written, and they are put back at the end; where the survey was stopped, [Session.Restore] does. Errors: those of keep and of [Session.Read].
+// TakeSurvey reads what is left of a survey, then everything that was found a second time: what differs by then changes by
+// itself. keep is given all that is good by then, every two seconds on the track and whenever it ends or is stopped; it is to be
+// kept for good, since from that a survey is gone on with ([ResumeSurvey]). Before the first page is turned to, what CV 31 and
+// 32 hold is kept in the same way; nothing but these two is written, and they are put back at the end; where the survey was
+// stopped, [Session.Restore] does. Errors: those of keep and of [Session.Read].
 func TakeSurvey(ctx context.Context, s *Session, survey regset.Survey, keep func(regset.Survey) error) (regset.Survey, PageSearch, error) {
 	t := taking{Session: s, begun: survey, keep: keep, read: map[cv.Register]Reading{}, again: map[cv.Register]Reading{}}
 	t.begun.Registers = maps.Clone(survey.Registers)
@@ -313,10 +316,11 @@ func (e NotAsSurveyed) Error() string {
 // marks are the registers that are held first against a survey: those that tell decoders of one kind apart.
 var marks = []cv.Register{{CV: 1}, {CV: 17}, {CV: 18}}
 
-// ResumeSurvey holds every value of a survey that was stopped against the decoder, those that tell decoders apart first, and gives what is left of it; what
-// could not be proven before is left too. A register that differs each time it is asked changes by itself, as do the volatile ones of S-9.2.2 and
-// CV 30 where they differ. Where a page may have been left chosen, CV 31 and 32 are put back to what the survey says once all other registers
-// have been found to be as it says. Errors: [OtherDecoder], [NotAsSurveyed], those of [Session.Read].
+// ResumeSurvey holds every value of a survey that was stopped against the decoder, those that tell decoders apart first, and
+// gives what is left of it; what could not be proven before is left too. A register that differs each time it is asked changes
+// by itself, as do the volatile ones of S-9.2.2 and CV 30 where they differ. Where a page may have been left chosen, CV 31 and
+// 32 are put back to what the survey says once all other registers have been found to be as it says. Errors: [OtherDecoder],
+// [NotAsSurveyed], those of [Session.Read].
 func ResumeSurvey(ctx context.Context, s *Session, survey regset.Survey) (regset.Survey, error) {
 	if _, err := s.guard(ctx, survey.Decoder.Maker, survey.Decoder.Version); err != nil {
 		return survey, err

@@ -23,9 +23,9 @@ type Change struct {
 	Acknowledged bool // most of the writes were acknowledged
 }
 
-// Write sets a register and reads it back. Nothing is written where the old value can't be read, or where the register
-// holds the value already. Before anything is written the old value of the register, and of each that the decoder changes along with it, is
-// recorded. Errors: those of [Session.Read] and of the recorder.
+// Write sets a register and reads it back. Nothing is written where the old value can't be read, or where the register holds the
+// value already. Before anything is written the old value of the register, and of each that the decoder changes along with it,
+// is recorded. Errors: those of [Session.Read] and of the recorder.
 func (s *Session) Write(ctx context.Context, r cv.Register, value uint8) (Change, error) {
 	return s.write(ctx, r, value, false)
 }
@@ -68,8 +68,8 @@ func (s *Session) set(ctx context.Context, before Reading, value uint8) (Change,
 	return w, nil
 }
 
-// put writes a register once, as it stands on the page that is chosen, and reads it back. What it held has been recorded. likely is what
-// it may hold then.
+// put writes a register once, as it stands on the page that is chosen, and reads it back. What it held has been recorded. likely
+// is what it may hold then.
 func (s *Session) put(ctx context.Context, r cv.Register, value uint8, likely ...uint8) (acknowledged bool, after Reading, err error) {
 	delete(s.held, r)
 	for _, other := range changedBy(r) {

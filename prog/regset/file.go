@@ -41,8 +41,8 @@ func read[T any](path string, parse func(string, []byte) (T, error)) (T, error) 
 	return parse(path, data)
 }
 
-// ReadFile reads a file for regtoml.Parse, and no more of it than that takes. Errors: *regtoml.Errors for what [Regular] refuses, and for a
-// file that is too large; those of opening and reading it.
+// ReadFile reads a file for regtoml.Parse, and no more of it than that takes. Errors: *regtoml.Errors for what [Regular]
+// refuses, and for a file that is too large; those of opening and reading it.
 func ReadFile(path string) ([]byte, error) {
 	if err := Regular(path); err != nil {
 		return nil, err
@@ -70,8 +70,8 @@ func ReadFile(path string) ([]byte, error) {
 	return data, nil
 }
 
-// Regular refuses what is there under a name and is no file: a folder, a device, or a named pipe, which would have to be waited for if it
-// were opened. Errors: *regtoml.Errors; those of looking for it.
+// Regular refuses what is there under a name and is no file: a folder, a device, or a named pipe, which would have to be waited
+// for if it were opened. Errors: *regtoml.Errors; those of looking for it.
 func Regular(path string) error {
 	info, err := os.Stat(path)
 	if err != nil {

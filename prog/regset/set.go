@@ -157,9 +157,9 @@ func (e Unknown) Error() string {
 		strings.Join(cv.Ranges(e.Registers), ", "))
 }
 
-// Wanted gives the bytes that the set asks for, address and single bits included, for a decoder that holds what held says. A long address
-// becomes CV 17 and 18 and bit 5 of CV 29, a short one CV 1 and the same bit off (S-9.2.2). Of held it uses only the registers that the set
-// wants single bits of. Errors: [Unknown], and what [Parse] would refuse.
+// Wanted gives the bytes that the set asks for, address and single bits included, for a decoder that holds what held says. A
+// long address becomes CV 17 and 18 and bit 5 of CV 29, a short one CV 1 and the same bit off (S-9.2.2). Of held it uses only
+// the registers that the set wants single bits of. Errors: [Unknown], and what [Parse] would refuse.
 func (s Set) Wanted(held cv.Values) (cv.Values, error) {
 	if err := s.Refused(nil); err != nil {
 		return nil, err

@@ -13,8 +13,8 @@ import (
 // mostName is the length of the longest name, in bytes: one that still leaves room beside it on a screen.
 const mostName = 60
 
-// wrongName says in words what a name has to be, "" where it is right: it can't be taken for a number, and nothing in it means something
-// in a register's notation, on a command line or in a file.
+// wrongName says in words what a name has to be, "" where it is right: it can't be taken for a number, and nothing in it means
+// something in a register's notation, on a command line or in a file.
 func wrongName(name string) string {
 	const inside = "-'(),/+&%"
 	if len(name) > mostName {
@@ -89,7 +89,8 @@ func common(a, b string) (n int) {
 	return n
 }
 
-// ParseBit reads what cv.ParseBit does, and the sheet's names: REG.n and REG.NAME, where REG may be a name too. Errors: *cv.NotationError.
+// ParseBit reads what cv.ParseBit does, and the sheet's names: REG.n and REG.NAME, where REG may be a name too. Errors:
+// *cv.NotationError.
 func (s Sheet) ParseBit(text string) (cv.Bit, error) {
 	bit, notation := cv.ParseBit(text)
 	cut := strings.LastIndexByte(text, '.')

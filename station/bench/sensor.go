@@ -6,8 +6,8 @@ import (
 	"fettle/station"
 )
 
-// How the track tells an acknowledgement from noise. A decoder has to draw at least 60 mA more for 5 to 7 ms (S-9.2.3, section C); the track
-// is content with less, so that one on dirty rails is seen. The figures below are our own choice.
+// How the track tells an acknowledgement from noise. A decoder has to draw at least 60 mA more for 5 to 7 ms (S-9.2.3, section
+// C); the track is content with less, so that one on dirty rails is seen. The figures below are our own choice.
 const (
 	sampleEvery = 50 * time.Microsecond
 	threshold   = station.Milliamps(40) // above rest
