@@ -111,7 +111,8 @@ func (s *Session) alike(ctx context.Context, page, other cv.Page, registers []nm
 		return false, err
 	}
 	b, err := s.sample(ctx, other, registers, asked)
-	return err == nil && slices.EqualFunc(a, b, func(a, b Reading) bool { return a.State == b.State && a.Value == b.Value }), err
+	same := func(a, b Reading) bool { return a.State == b.State && a.Value == b.Value }
+	return err == nil && slices.EqualFunc(a, b, same), err
 }
 
 // sample reads registers of a page, unless they have been. That one is absent is taken for granted sooner than where it is

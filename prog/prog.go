@@ -5,6 +5,7 @@
 //
 //   - [Identify] says what the decoder is;
 //   - [Session.Read] and [Session.Write] reach one register;
+//   - [BeginSurvey] and [TakeSurvey] read all that a decoder has, and [ResumeSurvey] goes on with a survey that was stopped;
 //   - [Prepare] plans a register set, and [Plan.Apply] does it;
 //   - [Resume] and [Undo] make a plan from the journal of a batch;
 //   - [Check] and [CheckSurvey] compare, and [Reset] resets;

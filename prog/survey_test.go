@@ -126,7 +126,8 @@ func TestASurveyFindsAllThatADecoderHoldsAndItsPages(t *testing.T) {
 			if high, low := d.Values()[indexHigh], d.Values()[indexLow]; high != spec.Registers[indexHigh] || low != spec.Registers[indexLow] {
 				t.Errorf("31 and 32 are left at %d and %d", high, low)
 			}
-			t.Logf("%d there, %d absent: %d questions, %v on the track", len(survey.Registers), len(survey.Absent), s.Tally().Operations, s.Tally().Airtime)
+			t.Logf("%d there, %d absent: %d questions, %v on the track",
+				len(survey.Registers), len(survey.Absent), s.Tally().Operations, s.Tally().Airtime)
 		})
 	}
 }
@@ -184,7 +185,8 @@ func pageDecoder() bench.Spec {
 
 func TestProofThatASurveyStoppedAnywhereIsGoneOnWith(t *testing.T) {
 	spec := pageDecoder()
-	registers := slices.Concat(span(1, 140, cv.Page{}), span(880, 895, cv.Page{}), span(257, 290, cv.Page{High: 16}), span(257, 270, cv.Page{High: 16, Low: 1}))
+	registers := slices.Concat(span(1, 140, cv.Page{}), span(880, 895, cv.Page{}),
+		span(257, 290, cv.Page{High: 16}), span(257, 270, cv.Page{High: 16, Low: 1}))
 	whole, s, _ := surveyOf(t, bench.New(spec.New(1)), registers, nil)
 	asHeld(t, whole, spec.New(1).Values())
 	all := s.Tally().Operations
@@ -281,7 +283,9 @@ func TestASurveyOfAnotherDecoderOrAnEditedOneIsNotGoneOnWith(t *testing.T) {
 		{"another of the kind", func(v cv.Values, _ *regset.Survey) { v[at(18)] ^= 1 }, NotAsSurveyed{}},
 		{"written to since", func(v cv.Values, _ *regset.Survey) { v[at(5)] ^= 1 }, NotAsSurveyed{}},
 		{"a register edited", func(_ cv.Values, s *regset.Survey) { s.Registers[at(70)] ^= 1 }, NotAsSurveyed{}},
-		{"a register on a page edited", func(_ cv.Values, s *regset.Survey) { s.Registers[cv.Register{CV: 258, Page: cv.Page{High: 16}}] ^= 1 }, NotAsSurveyed{}},
+		{"a register on a page edited", func(_ cv.Values, s *regset.Survey) {
+			s.Registers[cv.Register{CV: 258, Page: cv.Page{High: 16}}] ^= 1
+		}, NotAsSurveyed{}},
 		{"a register added", func(_ cv.Values, s *regset.Survey) { s.Registers[at(1000)] = 1 }, NotAsSurveyed{}},
 		{"changing by itself", func(_ cv.Values, s *regset.Survey) { s.Registers[at(892)] = 99 }, nil},
 	} {
