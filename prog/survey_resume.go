@@ -25,11 +25,8 @@ func (e NotAsSurveyed) Error() string {
 			break
 		}
 		holds := fmt.Sprint("holds ", c.Found.Value)
-		switch c.Found.State {
-		case Absent:
+		if c.Found.State == Absent {
 			holds = "is absent"
-		case Unsure:
-			holds = "could not be proven"
 		}
 		said = append(said, fmt.Sprintf("register %v %s, and the survey says %d", c.Register, holds, c.Wanted))
 	}
@@ -99,7 +96,7 @@ func (s *Session) compare(ctx context.Context, survey *regset.Survey, rs []cv.Re
 	if err != nil {
 		return err
 	}
-	var differ, ask []cv.Register
+	var differ []cv.Register
 	for _, r := range rs {
 		switch got := readings[r]; {
 		case got.State == Proven && got.Value == survey.Registers[r]:
@@ -107,19 +104,22 @@ func (s *Session) compare(ctx context.Context, survey *regset.Survey, rs []cv.Re
 			survey.Changing = append(survey.Changing, r)
 		default:
 			differ = append(differ, r)
-			ask = append(ask, r)
 			delete(s.held, r)
 		}
 	}
-	again, err := s.readAll(ctx, "asking again", ask, held(readings), quick, nil)
+	again, err := s.readAll(ctx, "asking again", differ, held(readings), quick, nil)
 	if err != nil {
 		return err
 	}
 	var wrong NotAsSurveyed
 	for _, r := range differ {
-		if first, second := readings[r], again[r]; first.State == Proven && second.State == Proven && first.Value != second.Value {
+		switch first, second := readings[r], again[r]; {
+		case second.State == Unsure:
+			return NotRead{second}
+		case first.State == Proven && second.State == Proven && first.Value != second.Value:
 			survey.Changing = append(survey.Changing, r)
-		} else {
+		case second.State == Proven && second.Value == survey.Registers[r]: // which could not be proven at first
+		default:
 			wrong.Registers = append(wrong.Registers, Checked{Register: r, Mask: 255, Wanted: survey.Registers[r], Found: second, Match: Differs})
 		}
 	}

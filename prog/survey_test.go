@@ -397,3 +397,34 @@ func TestWhatCannotBeKeptStopsTheSurvey(t *testing.T) {
 		}
 	}
 }
+
+func TestATrackThatIsTooDirtyDoesNotSpeakAgainstASurvey(t *testing.T) {
+	spec := pageDecoder()
+	survey := half(t, spec)
+	s, err := Start(t.Context(), bench.New(spec.New(2)), DefaultBound, new(memory))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Decoder(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	random := rand.New(rand.NewPCG(1, 1))
+	s.track = noisy{s.track, random}
+	_, err = ResumeSurvey(t.Context(), s, survey)
+	var unread NotRead
+	if !errors.As(err, &unread) {
+		t.Errorf("got %v, want that it could not be read", err)
+	}
+}
+
+// noisy is a track whose answers mean nothing.
+type noisy struct {
+	station.ProgrammingTrack
+	random *rand.Rand
+}
+
+func (n noisy) Service(ctx context.Context, a nmra.Access) (station.Answer, error) {
+	answer, err := n.ProgrammingTrack.Service(ctx, a)
+	answer.Acknowledged = n.random.IntN(2) == 0
+	return answer, err
+}
