@@ -81,6 +81,9 @@ func TestAValueMeansWhatTheStandardSays(t *testing.T) {
 		{reg(19), 128, nil, "In no consist."},
 		// NMRA S-9.2.2 (July 2012), CV 23 and 24: bit 7 subtracts.
 		{reg(23), 130, steps28, "Takes away 0.064 s a step at 28 steps."},
+		{reg(23), 0, steps28, "Changes nothing."},
+		{reg(24), 128, steps28, "Changes nothing."},
+		{reg(3), 0, steps28, "None: each step is taken up at once."},
 		{reg(24), 2, steps28, "Adds 0.064 s a step at 28 steps."},
 		// NMRA S-9.2.2 (July 2012), CV 27.
 		{reg(27), 0b11, nil, "either sign"},

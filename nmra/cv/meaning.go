@@ -30,6 +30,9 @@ func decimal(x float64, digits int) string { return strconv.FormatFloat(x, 'f', 
 func say(format string, args ...any) []string { return []string{fmt.Sprintf(format, args...)} }
 
 func momentum(_ Register, v uint8, context Values) []string {
+	if v == 0 {
+		return say("None: each step is taken up at once.")
+	}
 	var lines []string
 	for _, steps := range stepsInUse(context) {
 		lines = append(lines, fmt.Sprintf("%s s a step at %d steps.", decimal(secondsAStep(v, steps), 3), steps))
@@ -39,6 +42,9 @@ func momentum(_ Register, v uint8, context Values) []string {
 
 func trim(_ Register, v uint8, context Values) []string {
 	verb, amount := "Adds", v&0x7F
+	if amount == 0 {
+		return say("Changes nothing.")
+	}
 	if v&0x80 != 0 {
 		verb = "Takes away"
 	}

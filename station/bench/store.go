@@ -35,7 +35,7 @@ func stateDir() (string, error) {
 	}
 	home, err := os.UserHomeDir()
 	if err != nil {
-		return "", fmt.Errorf("simulated bench: no place to remember in: %w: %w", err, station.ErrStation)
+		return "", fmt.Errorf("simulated bench: no place to remember in: set XDG_STATE_HOME to the name of a folder: %w", station.ErrStation)
 	}
 	return filepath.Join(home, ".local", "state", "fettle", "bench"), nil
 }
