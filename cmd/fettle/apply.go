@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -71,13 +70,13 @@ newest unfinished journal in this folder is then taken.`,
 // oneArgument wants one argument, which it names in words and as the usage line does.
 func oneArgument(what, word string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
-		switch len(args) {
-		case 0:
+		switch {
+		case len(args) > 1:
+			return misuse(cmd, "found %d arguments, want one %s", len(args), what)
+		case len(args) == 0 || args[0] == "":
 			return misuse(cmd, "no %s: want %s, the name of its file", what, word)
-		case 1:
-			return nil
 		}
-		return misuse(cmd, "found %d arguments, want one %s", len(args), what)
+		return nil
 	}
 }
 
@@ -85,6 +84,9 @@ func oneArgument(what, word string) cobra.PositionalArgs {
 func (v *visit) planSet(ctx context.Context, set regset.Set) error {
 	p, err := v.prepare(ctx, set)
 	if err != nil {
+		return fmt.Errorf("%w; %s", v.said(err), v.untouched())
+	}
+	if err := v.Restore(ctx); err != nil {
 		return err
 	}
 	d := v.plan(p)
@@ -92,7 +94,7 @@ func (v *visit) planSet(ctx context.Context, set regset.Set) error {
 	if d.Withheld > 0 {
 		text += fmt.Sprintf(", %d left out", d.Withheld)
 	}
-	return v.answer(text+". This is the plan: nothing was written.\n"+v.taken()+"\n", d)
+	return v.answer(text+". This is the plan. "+sentence(v.untouched())+"\n"+v.taken()+"\n", d)
 }
 
 // applySet puts a set on the decoder.
@@ -120,7 +122,7 @@ func (v *visit) prepare(ctx context.Context, set regset.Set) (prog.Plan, error) 
 	}
 	for _, step := range p.Steps {
 		if why := v.sheet.Refuse(step.Register, 255, step.Wanted); why != "" && step.Changes() && !step.Kept {
-			return p, failure{badUse, fmt.Errorf("with the bits that register %v keeps: %s; nothing was written", step.Register, why)}
+			return p, failure{badUse, fmt.Errorf("with the bits that register %v keeps: %s", step.Register, why)}
 		}
 	}
 	return p, nil
@@ -146,8 +148,9 @@ func (t *trackFlags) resume(cmd *cobra.Command, path string, s sheet.Sheet) erro
 		return err
 	case rec.Ended != "":
 		return misuse(cmd, "%s: found a batch that ended (%s), want one that was stopped", path, rec.Ended)
-	case rec.Batch == "reset":
-		return misuse(cmd, "%s: a reset can't be gone on with; fettle undo %s puts back what it is known to have changed", path, shellWord(path))
+	case rec.Batch != "apply" && rec.Batch != "write" && rec.Batch != "undo":
+		return misuse(cmd, "%s: found the journal of %s, which can't be gone on with: fettle undo %s puts back what it is known to have changed",
+			path, rec.Batch, shellWord(path))
 	}
 	if set != nil && rec.Wanted != nil && !prog.Wants(rec, *set) {
 		return misuse(cmd, "%s has changed since %s: go on with the journal by its own name, or undo it and apply the set", setPath, path)
@@ -160,7 +163,7 @@ func (t *trackFlags) resume(cmd *cobra.Command, path string, s sheet.Sheet) erro
 		if err != nil {
 			return err
 		}
-		v.recorder.Journal = j
+		v.recorder.begin(j, true)
 		if rec.Wanted != nil {
 			return v.goOn(ctx, rec)
 		}
@@ -207,33 +210,48 @@ func (v *visit) putBack(ctx context.Context, rec journal.Record) error {
 
 // leave closes a journal that can still be gone on with. Where the decoder is another, that is all there is to say.
 func (v *visit) leave(err error) error {
-	var other prog.OtherDecoder
-	if errors.As(err, &other) {
-		return errors.Join(err, v.recorder.Close())
+	var kind prog.OtherDecoder
+	var vehicle prog.OtherVehicle
+	if errors.As(err, &kind) || errors.As(err, &vehicle) {
+		return errors.Join(fmt.Errorf("%w; nothing was written", v.said(err)), v.recorder.Close())
 	}
 	return v.halfway(err, true)
 }
 
-// unfinished finds the newest journal in a folder of a batch that was to apply a set and did not end.
+// unfinished finds the newest journal in a folder of a batch that was to apply a set and did not end. One that can't be read may be it: where
+// none that is newer can be, that is an error.
 func unfinished(folder, name, title string) (path string, err error) {
 	entries, err := os.ReadDir(folder)
 	if err != nil {
 		return "", err
 	}
 	var newest time.Time
+	var unread error // of the one at newest
 	for _, e := range entries {
-		if !strings.HasPrefix(e.Name(), name+"-") || filepath.Ext(e.Name()) != ".journal" {
+		if filepath.Ext(e.Name()) != ".journal" || e.Name() == name+".journal" || journalName(e.Name()) != name {
 			continue
 		}
 		p := filepath.Join(folder, e.Name())
 		rec, err := journal.Read(p)
-		if err != nil || rec.Batch != "apply" || rec.Title != title || rec.Ended != "" || rec.When.Before(newest) {
+		when := rec.When
+		if err != nil {
+			info, infoErr := e.Info()
+			if infoErr != nil {
+				return "", infoErr
+			}
+			when = info.ModTime()
+		} else if rec.Batch != "apply" || rec.Title != title || rec.Ended != "" {
 			continue
 		}
-		path, newest = p, rec.When
+		if !when.Before(newest) {
+			path, newest, unread = p, when, err
+		}
 	}
-	if path == "" {
+	switch {
+	case path == "":
 		return "", fmt.Errorf("no unfinished journal of %s is in this folder: apply the set without --resume", name)
+	case unread != nil:
+		return "", fmt.Errorf("the newest journal of %s can't be read: %w; move it away, or give the name of the journal to go on with", name, unread)
 	}
 	return path, nil
 }

@@ -17,7 +17,6 @@ import (
 const (
 	endedProven    = "proven"
 	endedNotProven = "not proven"
-	endedUnplanned = "not planned, and put back"
 	endedPutBack   = "put back"
 	endedReset     = "reset"
 	endedProbed    = "probed, and put back"
@@ -29,14 +28,14 @@ func (v *visit) newJournal(ctx context.Context, name, batch, title string) (*jou
 	if err != nil {
 		return nil, err
 	}
-	return journal.New(v.folder, name, journal.Header{
-		Batch: batch, Title: title, When: time.Now(), Station: v.station.Station, Decoder: d,
-	}), nil
+	j := journal.New(v.folder, name, journal.Header{Batch: batch, Title: title, When: time.Now(), Station: v.station.Station})
+	j.For(d)
+	return j, nil
 }
 
 // batch plans and does a batch, keeping it in a new journal.
 func (v *visit) batch(ctx context.Context, j *journal.Journal, plan func() (prog.Plan, error)) (prog.Batch, error) {
-	v.recorder.Journal = j
+	v.recorder.begin(j, false)
 	p, err := plan()
 	if err != nil {
 		return prog.Batch{}, v.unplanned(ctx, err)
@@ -50,6 +49,9 @@ func (v *visit) carryOut(ctx context.Context, p prog.Plan, how string) (prog.Bat
 	if err != nil {
 		return b, v.halfway(err, true)
 	}
+	if !v.recorder.planned && !v.recorder.reopened {
+		return b, v.recorder.Discard() // there was nothing to write: a page was turned to at most, and put back
+	}
 	if !b.Good() {
 		how = endedNotProven
 	}
@@ -61,26 +63,31 @@ func (v *visit) unplanned(ctx context.Context, err error) error {
 	if restoring := v.Restore(context.WithoutCancel(ctx)); restoring != nil {
 		return v.halfway(err, false)
 	}
-	return errors.Join(err, v.recorder.End(endedUnplanned))
+	err = fmt.Errorf("%w; %s", v.said(err), v.untouched())
+	return errors.Join(err, v.recorder.Discard())
 }
 
-// halfway is the failure of a batch that was stopped: why, and how to go on, where it was planned, or back.
+// halfway is the failure of a batch that was stopped: why, and how to go on, where it was planned, or back. Where nothing was
+// written yet, that is all there is to say.
 func (v *visit) halfway(err error, planned bool) error {
-	path := v.recorder.Path()
-	if path == "" {
-		return err
+	why := v.said(err)
+	if v.recorder.Path() == "" || !v.recorder.Writes() && !v.recorder.reopened {
+		return errors.Join(fmt.Errorf("%w; nothing was written", why), v.recorder.Discard())
 	}
-	if errors.Is(err, context.Canceled) {
-		err = errors.New("Ctrl-C")
+	if by, ok := errors.AsType[interrupted](why); ok {
+		why = errors.New(by.name())
 	}
-	err = fmt.Errorf("stopped half-way: %w%s", err, v.advice(planned))
-	return failure{stopped, errors.Join(err, v.recorder.Close())}
+	why = fmt.Errorf("stopped half-way: %w%s", why, v.advice(planned))
+	return failure{stopped, errors.Join(why, v.recorder.Close())}
 }
 
-// advice says, a line each, where the journal is, how to go on where there is a plan, and how to go back.
+// advice says, a line each, where the journal is, what chose the index page before, how to go on where there is a plan, and how to go back.
 func (v *visit) advice(planned bool) string {
 	path := v.recorder.Path()
 	advice := "\njournal:     " + path
+	if !planned {
+		advice += v.recorder.homeWords()
+	}
 	if planned {
 		advice += fmt.Sprintf("\nto go on:    fettle apply --resume %s%s", shellWord(path), v.flags)
 	}

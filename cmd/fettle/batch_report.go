@@ -5,8 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/jedib0t/go-pretty/v6/text"
-
 	"fettle/nmra/cv"
 	"fettle/prog"
 	"fettle/prog/journal"
@@ -65,7 +63,7 @@ func planTable(steps []prog.Step) string {
 		default:
 			said = why
 		}
-		t.AppendRow([]any{s.Register, shown(s.Before), s.Wanted, text.WrapSoft(stepWords(s), wordsWidth)})
+		t.AppendRow([]any{s.Register, shown(s.Before), s.Wanted, wrapped(stepWords(s), wordsWidth, "")})
 	}
 	return t.Render() + "\n"
 }
@@ -164,7 +162,7 @@ func batchTable(rows []prog.Row) string {
 		if n > 0 && r.Note != "" && r.Note == rows[n-1].Note && r.State == rows[n-1].State {
 			words = stateWords[r.State] + ": likewise"
 		}
-		t.AppendRow([]any{r.Register, shown(r.Before), r.Wanted, shown(r.After), text.WrapSoft(words, wordsWidth)})
+		t.AppendRow([]any{r.Register, shown(r.Before), r.Wanted, shown(r.After), wrapped(words, wordsWidth, "")})
 	}
 	return t.Render() + "\n\n"
 }
@@ -227,7 +225,7 @@ func (v *visit) batchSummary(b prog.Batch) string {
 	if slices.ContainsFunc(b.Rows, wrote) {
 		text += "Read back twice, the second time after a power cycle.\n"
 	} else {
-		text += "Nothing was written.\n"
+		text += sentence(v.untouched()) + "\n"
 	}
 	text += v.taken()
 	if path := v.journalPath(); path != nil {

@@ -78,6 +78,9 @@ func (v *visit) check(ctx context.Context, file regset.File) error {
 	if err != nil {
 		return err
 	}
+	if err := v.Restore(ctx); err != nil {
+		return err
+	}
 	r := checkReport{stationDocument: v.station, Registers: []checkedDocument{}, costDocument: v.cost()}
 	t := newTable(column{"register", true}, column{"wanted", true}, column{"holds", true}, column{"", false})
 	for _, row := range rows {
@@ -97,7 +100,7 @@ func (v *visit) check(ctx context.Context, file regset.File) error {
 	if r.Wrong > 0 {
 		text = t.Render() + "\n\n"
 	}
-	text += fmt.Sprintf("%s: %d right, %d not. Nothing was written.\n%s\n", count(len(rows), "register"), r.Right, r.Wrong, v.taken())
+	text += fmt.Sprintf("%s: %d right, %d not. %s\n%s\n", count(len(rows), "register"), r.Right, r.Wrong, sentence(v.untouched()), v.taken())
 	if err := v.answer(text, r); err != nil {
 		return err
 	}

@@ -70,7 +70,6 @@ func tell(cmd *cobra.Command) (err error) {
 		if err := v.print("%s\n$ fettle %s\n", s.says, s.command); err != nil {
 			return err
 		}
-		v.recorder.Journal = nil
 		if err := v.work(cmd.Context(), track, prog.DefaultBound, s.does); statusOf(err) != s.want {
 			err = fmt.Errorf("fettle %s: ended with status %d, want %d: %w", s.command, statusOf(err), s.want, err)
 			return failure{max(statusOf(err), saidNo), err}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -69,4 +70,20 @@ func statusOf(err error) status {
 		return saidNo
 	}
 	return badUse
+}
+
+// errClosed stands for the error of writing to a pipe that nobody reads.
+var errClosed = errors.New("standard output was closed before all was said")
+
+// inWords is what a person is told of an error, all of it, with what happened before whose fault it is.
+func inWords(err error) string {
+	if errors.Is(err, syscall.EPIPE) {
+		return errClosed.Error()
+	}
+	text := err.Error()
+	failed := ": " + station.ErrStation.Error()
+	if errors.Is(err, station.ErrStation) && strings.Contains(text, failed) {
+		text = strings.Replace(text, failed, "", 1)
+	}
+	return text
 }

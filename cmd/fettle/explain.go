@@ -1,7 +1,7 @@
 package main
 
 import (
-	"fmt"
+	"io"
 	"slices"
 	"strings"
 
@@ -49,7 +49,7 @@ for registers, and says what this type of decoder takes; what the standard says 
 		for _, e := range explanations {
 			texts = append(texts, strings.Join(e.lines(), "\n")+"\n")
 		}
-		_, err = fmt.Fprint(cmd.OutOrStdout(), strings.Join(texts, "\n"))
+		_, err = io.WriteString(cmd.OutOrStdout(), wrapped(strings.Join(texts, "\n"), screenWidth, "  "))
 		return err
 	}
 	return cmd

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"fmt"
 	"maps"
 	"math/rand/v2"
@@ -11,6 +12,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -213,14 +215,7 @@ func TestCtrlCInTheMiddleLeavesAJournalThatResumes(t *testing.T) {
 
 	var out bytes.Buffer
 	cmd := w.start(&out, append(where, "apply", "long.toml")...)
-	for writes := 0; writes < 5; {
-		time.Sleep(time.Millisecond)
-		if path := w.file(w.folder, "*.journal"); path != "" {
-			if rec, err := journal.Read(path); err == nil {
-				writes = len(rec.Writes)
-			}
-		}
-	}
+	w.writing(5)
 	if err := cmd.Process.Signal(os.Interrupt); err != nil {
 		t.Fatal(err)
 	}
@@ -250,6 +245,68 @@ func TestCtrlCInTheMiddleLeavesAJournalThatResumes(t *testing.T) {
 	if diff := cmp.Diff(was, w.held()); diff != "" {
 		t.Errorf("undone (-want +got)\n%s", diff)
 	}
+}
+
+func TestASignalThatEndsABatchIsNamed(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("there a process can't send another one a signal")
+	}
+	w := newWorkshop(t)
+	if err := os.WriteFile(filepath.Join(w.folder, "long.toml"), []byte(longSet), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for signal, name := range map[syscall.Signal]string{syscall.SIGTERM: "SIGTERM", syscall.SIGHUP: "SIGHUP"} {
+		var out bytes.Buffer
+		cmd := w.start(&out, "apply", "long.toml", "--station", "bench:railcar-12", "--fresh")
+		w.writing(5)
+		if err := cmd.Process.Signal(signal); err != nil {
+			t.Fatal(err)
+		}
+		if got := ended(t, cmd); got != stopped || !strings.Contains(out.String(), "fettle: stopped half-way: "+name+"\n") {
+			t.Errorf("%v: status %d, want %d and its name in\n%s", signal, got, stopped, &out)
+		}
+		path := w.file(w.folder, "*.journal")
+		w.run(done, "apply", "--resume", path, "--station", "bench:railcar-12")
+		if err := os.Remove(path); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func TestABatchWhoseOutputNobodyReadsEndsInGoodOrder(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("there nothing is sent to a process whose output is closed")
+	}
+	w := newWorkshop(t)
+	if err := os.WriteFile(filepath.Join(w.folder, "long.toml"), []byte(longSet), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cmd := w.prepare("apply", "long.toml", "--station", "bench:railcar-12")
+	var errs bytes.Buffer
+	cmd.Stderr = &errs
+	read, write, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd.Stdout = write
+	if err := errors.Join(cmd.Start(), write.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if line, err := bufio.NewReader(read).ReadString('\n'); err != nil {
+		t.Fatalf("its first line: %q, %v", line, err)
+	}
+	if err := read.Close(); err != nil {
+		t.Fatal(err)
+	}
+	got := ended(t, cmd)
+	path := w.file(w.folder, "*.journal")
+	if want := "fettle: standard output was closed before all was said\njournal:  " + filepath.Base(path) + "\n"; got != badUse || errs.String() != want {
+		t.Errorf("status %d, %q, want %d, %q", got, &errs, badUse, want)
+	}
+	if rec, err := journal.Read(path); err != nil || rec.Ended != endedProven {
+		t.Errorf("its journal: %v, ended %q, want %q", err, rec.Ended, endedProven)
+	}
+	w.run(done, "check", "long.toml", "--station", "bench:railcar-12")
 }
 
 func TestCtrlCBeforeAnythingIsWrittenSaysSo(t *testing.T) {

@@ -107,8 +107,8 @@ type identityDocument struct {
 	RestMA          float64          `json:"rest_ma"`
 	PulseMA         float64          `json:"pulse_ma"`
 	PulseMS         float64          `json:"pulse_ms"`
-	Lost            float64          `json:"lost"`  // part of the acknowledgements that go missing
-	False           float64          `json:"false"` // part of the questions after which one comes from nowhere
+	Lost            float64          `json:"lost_chance"`  // part of the acknowledgements that go missing
+	False           float64          `json:"false_chance"` // part of the questions after which one comes from nowhere
 	Pace            string           `json:"pace"`
 	Slower          bool             `json:"slower"` // than the standard allows
 	costDocument

@@ -3,17 +3,6 @@
 // Every verb has a file of its own that reads arguments, asks the packages below, and prints; start with root.go.
 package main
 
-import (
-	"context"
-	"os"
-	"os/signal"
-	"syscall"
-)
+import "os"
 
-func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
-	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
-	stop()
-	os.Exit(int(code))
-}
+func main() { os.Exit(int(run(stoppable(), os.Args[1:], os.Stdout, os.Stderr))) }

@@ -55,7 +55,7 @@ func TestSessions(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exits": exitsWith, "journal": findJournal, "sparse": makeSparse, "latin1": makeLatin1,
+			"exits": exitsWith, "journal": findJournal, "sparse": makeSparse, "latin1": makeLatin1, "unfolded": matchUnfolded,
 		},
 	})
 }
@@ -79,6 +79,26 @@ func exitsWith(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if got != want {
 		ts.Fatalf("exit status %d, want %d", got, want)
+	}
+	if slices.Contains(args, "--json") || slices.Contains(args, "--as") || slices.Contains(args, "--log") {
+		return // that is not for a screen
+	}
+	for _, stream := range []string{"stdout", "stderr"} {
+		if text := ts.ReadFile(stream); wrapped(text, screenWidth, "") != text {
+			ts.Fatalf("%s has a line of more than %d columns that could be broken", stream, screenWidth)
+		}
+	}
+}
+
+// matchUnfolded is the script command `unfolded STREAM PATTERN`: the pattern is in stdout or stderr once lines that were broken for the
+// width of a screen are whole again.
+func matchUnfolded(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: unfolded stdout|stderr PATTERN")
+	}
+	text := regexp.MustCompile(`\n {2,}`).ReplaceAllString(ts.ReadFile(args[0]), " ")
+	if !regexp.MustCompile("(?m)" + args[1]).MatchString(text) {
+		ts.Fatalf("no match for `%s` in\n%s", args[1], text)
 	}
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
@@ -31,8 +32,12 @@ service mode, both are said.`,
 	asJSON := jsonFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		p, err := nmra.ReadPacket(strings.Join(args, " "))
-		if err != nil {
+		var text *nmra.TextError
+		switch {
+		case errors.As(err, &text):
 			return err
+		case err != nil:
+			return inHex(err)
 		}
 		mainTrack := nmra.MainTrack
 		if steps == "14" {
@@ -40,7 +45,7 @@ service mode, both are said.`,
 		}
 		readings, err := read(p, mainTrack)
 		if err != nil {
-			return err
+			return inHex(err)
 		}
 		if *asJSON {
 			return printJSON(cmd.OutOrStdout(), parseDocument{p.String(), readings})
@@ -58,6 +63,9 @@ service mode, both are said.`,
 	}
 	return cmd
 }
+
+// inHex says how the bytes in an error are written, which someone who gave others may not know.
+func inHex(err error) error { return fmt.Errorf("%w (bytes in hexadecimal)", err) }
 
 // parseDocument is what --json says of a packet that was read.
 type parseDocument struct {

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"strings"
 
-	"github.com/jedib0t/go-pretty/v6/text"
 	"github.com/spf13/cobra"
 
 	"fettle/nmra/cv"
@@ -41,6 +40,11 @@ registers 31 and 32 choose an index page and are put back.`,
 		}
 		registers, values, err := parseSettings(args, s.ParseRange)
 		if err != nil {
+			for _, arg := range args {
+				if bit, notBit := s.ParseBit(arg); notBit == nil {
+					return misuse(cmd, "found bit %s, want whole registers: fettle read %v shows each bit that is on", arg, bit.Register)
+				}
+			}
 			return misuse(cmd, "%w", err)
 		}
 		if len(values) > 0 {
@@ -98,7 +102,7 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 		row := readingDocument{Register: got.Register, State: got.State.String(), Value: proven(got), Name: v.sheet.Named(got.Register).Name}
 		if got.State == prog.Proven {
 			row.Meaning = meaning(got.Register, got.Value, known)
-			t.AppendRow([]any{got.Register, got.Value, text.WrapSoft(strings.TrimSuffix(row.Name+": "+row.Meaning, ": "), meaningWidth)})
+			t.AppendRow([]any{got.Register, got.Value, wrapped(strings.TrimSuffix(row.Name+": "+row.Meaning, ": "), meaningWidth, "")})
 		}
 		d.Registers = append(d.Registers, row)
 	}

@@ -25,8 +25,11 @@ func newReset() *cobra.Command {
 		Long: `The registers are read first and kept in a journal, so that undo can put them back; then comes the factory reset as
 NMRA S-9.2.3 has it, with its power cycles; then they are read again, and each that changed is named. Registers that
 are not read change too, and can't be put back: give all that you care for. Without REG they are 1 to 256, or, on a
-decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
-		Example:               "  fettle reset\n  fettle reset 1-512 --then tram-3.toml",
+decoder without direct mode, 1 to 8, 17 to 19 and 29.
+
+It asks first. With --then the set is applied only where the reset is proven: register 8 said that one was under way, or
+a register changed.`,
+		Example:               "  fettle reset\n  fettle reset 1-512 --then tram-3.toml --yes",
 		DisableFlagsInUseLine: true,
 	},
 		"reset, and proven; with --then: and every register of the set holds what is wanted",
@@ -56,11 +59,19 @@ decoder without direct mode, 1 to 8, 17 to 19 and 29.`,
 			}
 			set = &read
 		}
+		if !sure && !terminal(os.Stdin) {
+			return misuse(cmd, "what the decoder holds is lost: want --yes where there is nobody to ask")
+		}
 		return track.visit(cmd, func(ctx context.Context, v *visit) error {
 			if err := v.use(ctx, s); err != nil {
 				return err
 			}
-			if !sure && terminal(os.Stdin) {
+			if set != nil {
+				if err := prog.Admit(ctx, v.Session, *set); err != nil {
+					return fmt.Errorf("%w; nothing was reset", v.said(err))
+				}
+			}
+			if !sure {
 				if err := confirm(ctx, cmd.InOrStdin(), cmd.ErrOrStderr(), resetQuestion); err != nil {
 					return err
 				}
@@ -96,6 +107,7 @@ func confirm(ctx context.Context, in io.Reader, out io.Writer, question string) 
 type resetDocument struct {
 	stationDocument
 	Acknowledged bool              `json:"acknowledged"`
+	Proven       bool              `json:"proven"` // register 8 said that a reset was under way, or a register changed
 	PowerCycles  int               `json:"power_cycles"`
 	Registers    []changedDocument `json:"registers"` // that the decoder has
 	Changed      int               `json:"changed"`
@@ -123,8 +135,11 @@ func (v *visit) reset(ctx context.Context, registers []cv.Register, set *regset.
 	}
 	d := v.resetReport(result)
 	text := resetTable(result) + v.resetSummary(d)
-	good := d.Unsure == 0 && (d.Acknowledged || d.Changed > 0)
-	if set == nil {
+	good := d.Unsure == 0 && d.Proven
+	if set == nil || !d.Proven {
+		if set != nil {
+			text += "The set was not applied.\n"
+		}
 		if err := v.answer(text, d); err != nil {
 			return err
 		}
@@ -135,6 +150,9 @@ func (v *visit) reset(ctx context.Context, registers []cv.Register, set *regset.
 	}
 	b, err := v.putSet(ctx, *set, path)
 	if err != nil {
+		if v.asJSON { // for people it has been said
+			err = errors.Join(err, v.answer("", d))
+		}
 		return err
 	}
 	then := v.report(b)
@@ -161,7 +179,7 @@ func (v *visit) factoryReset(ctx context.Context, registers []cv.Register) (prog
 	if err != nil {
 		return prog.ResetResult{}, err
 	}
-	v.recorder.Journal = j
+	v.recorder.begin(j, false)
 	result, err := prog.Reset(ctx, v.Session, registers)
 	if err != nil {
 		return result, v.halfway(err, false)
@@ -172,7 +190,7 @@ func (v *visit) factoryReset(ctx context.Context, registers []cv.Register) (prog
 func (v *visit) resetReport(result prog.ResetResult) resetDocument {
 	d := resetDocument{
 		stationDocument: v.station, costDocument: v.cost(), Journal: v.journalPath(),
-		Acknowledged: result.Acknowledged, PowerCycles: result.Cycles, Registers: []changedDocument{},
+		Acknowledged: result.Acknowledged, Proven: result.Proven, PowerCycles: result.Cycles, Registers: []changedDocument{},
 	}
 	for _, r := range result.Rows {
 		if r.Before.State == prog.Absent && r.After.State == prog.Absent {
@@ -208,8 +226,11 @@ func resetTable(result prog.ResetResult) string {
 }
 
 func (v *visit) resetSummary(d resetDocument) string {
-	text := fmt.Sprintf("Factory reset, complete after %s: %d of %s that were read changed",
-		count(d.PowerCycles, "power cycle"), d.Changed, count(len(d.Registers), "register"))
+	text := fmt.Sprintf("Factory reset, complete after %s: ", count(d.PowerCycles, "power cycle"))
+	if !d.Proven {
+		text = "No sign of a reset: what it held may already be the factory values, or it does not know the factory reset.\n"
+	}
+	text += fmt.Sprintf("%d of %s that were read changed", d.Changed, count(len(d.Registers), "register"))
 	if d.Unsure > 0 {
 		text += fmt.Sprintf(", %d unsure", d.Unsure)
 	}

@@ -25,7 +25,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) status {
 	verb, err := root.ExecuteContextC(ctx)
 	code := statusOf(err)
 	if err != nil && err.Error() != "" {
-		fmt.Fprintln(stderr, "fettle:", err)
+		fmt.Fprintln(stderr, wrapped("fettle: "+inWords(err), screenWidth, "  "))
 	}
 	logrus.WithFields(logrus.Fields{"verb": verb.CommandPath(), "status": int(code), "took": time.Since(started)}).Info("done")
 	return code
@@ -118,7 +118,7 @@ func setLog(cmd *cobra.Command, level string) error {
 func exits(cmd *cobra.Command, meanings map[status]string) *cobra.Command {
 	var text strings.Builder
 	for _, s := range slices.Sorted(maps.Keys(meanings)) {
-		fmt.Fprintf(&text, "  %d  %s\n", s, meanings[s])
+		text.WriteString(wrapped(fmt.Sprintf("  %d  %s\n", s, meanings[s]), screenWidth, "     "))
 	}
 	cmd.Annotations = map[string]string{"exits": text.String()}
 	return cmd
@@ -142,7 +142,7 @@ func help(cmd *cobra.Command) string {
 	var text strings.Builder
 	text.WriteString(cmd.Short + "\n")
 	if cmd.Long != "" {
-		text.WriteString("\n" + strings.TrimSpace(cmd.Long) + "\n")
+		text.WriteString("\n" + flowed(strings.TrimSpace(cmd.Long)) + "\n")
 	}
 	fmt.Fprintf(&text, "\nusage: %s\n", cmd.UseLine())
 	if cmd.HasAvailableSubCommands() {
@@ -158,7 +158,7 @@ func help(cmd *cobra.Command) string {
 		text.WriteString("\nexamples\n" + strings.TrimRight(cmd.Example, "\n") + "\n")
 	}
 	if cmd.HasAvailableFlags() {
-		text.WriteString("\nflags\n" + cmd.Flags().FlagUsages())
+		text.WriteString("\nflags\n" + cmd.Flags().FlagUsagesWrapped(screenWidth))
 	}
 	if exits, ok := cmd.Annotations["exits"]; ok {
 		text.WriteString("\nexit status\n" + exits)

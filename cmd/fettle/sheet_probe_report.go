@@ -5,8 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/jedib0t/go-pretty/v6/text"
-
 	"fettle/nmra/cv"
 	"fettle/prog"
 )
@@ -114,7 +112,7 @@ func (v *visit) probeText(d probeDocument, result prog.ProbeResult) string {
 		{"Left alone, since they change by themselves:", d.Changing},
 	} {
 		if len(list.registers) > 0 {
-			said.WriteString(text.WrapSoft(fmt.Sprintf("%s %s.", list.words, strings.Join(list.registers, ", ")), 100) + "\n")
+			said.WriteString(fmt.Sprintf("%s %s.\n", list.words, strings.Join(list.registers, ", ")))
 		}
 	}
 	fmt.Fprintf(&said, "%s, %s", count(d.Writes, "write"), v.taken())
@@ -151,7 +149,7 @@ func probeTable(rows []prog.Probed) string {
 				values = strings.Join(byteRanges(f.Values), ", ")
 			}
 		}
-		t.AppendRow([]any{cv.Ranges(registers)[0], writable, bits, values, text.WrapSoft(rows[0].Note, wordsWidth)})
+		t.AppendRow([]any{cv.Ranges(registers)[0], writable, bits, values, wrapped(rows[0].Note, wordsWidth, "")})
 		rows = rows[n:]
 	}
 	return t.Render() + "\n\n"

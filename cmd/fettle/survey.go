@@ -160,7 +160,7 @@ func (v *visit) takeSurvey(ctx context.Context, survey regset.Survey, path strin
 		if !kept {
 			return err
 		}
-		return v.stoppedSurvey(ctx, err, done, path)
+		return v.stoppedSurvey(err, done, path)
 	}
 	d := v.describeSurvey(done, search, path)
 	if err := v.answer(d.text(v, few), d); err != nil {
@@ -170,18 +170,13 @@ func (v *visit) takeSurvey(ctx context.Context, survey regset.Survey, path strin
 }
 
 // stoppedSurvey is the failure of a survey that was stopped: why, and how to go on.
-func (v *visit) stoppedSurvey(ctx context.Context, err error, survey regset.Survey, path string) error {
-	restoring := v.Restore(context.WithoutCancel(ctx))
-	if errors.Is(err, context.Canceled) {
-		err = errors.New("Ctrl-C")
+func (v *visit) stoppedSurvey(err error, survey regset.Survey, path string) error {
+	why := v.said(err)
+	if by, ok := errors.AsType[interrupted](why); ok {
+		why = errors.New(by.name())
 	}
-	err = fmt.Errorf("stopped half-way, with %s left to read: %w\nsurvey:    %s\nto go on:  fettle survey --resume %s%s",
-		count(len(survey.Left), "register"), err, path, shellWord(path), v.flags)
-	if restoring != nil {
-		high, low := survey.Registers[cv.Register{CV: cv.IndexHigh}], survey.Registers[cv.Register{CV: cv.IndexLow}]
-		err = fmt.Errorf("%w\nRegisters 31 and 32 could not be put back. Going on does that, or: fettle write 31=%d 32=%d%s", err, high, low, v.flags)
-	}
-	return failure{stopped, err}
+	return failure{stopped, fmt.Errorf("stopped half-way, with %s left to read: %w\nsurvey:      %s\nto go on:    fettle survey --resume %s%s",
+		count(len(survey.Left), "register"), why, path, shellWord(path), v.flags)}
 }
 
 // surveyDocument is what --json says of a survey.

@@ -119,12 +119,15 @@ func TestCtrlCInASurveyPutsThePageBackAndSaysHowToGoOn(t *testing.T) {
 			continue
 		}
 		for _, want := range []string{
-			"left to read: Ctrl-C\n", "survey:    stopped.survey.toml\n",
-			"to go on:  fettle survey --resume stopped.survey.toml --station bench:engine-30\n",
+			"left to read: Ctrl-C\n", "survey:      stopped.survey.toml\n",
+			"to go on:    fettle survey --resume stopped.survey.toml --station bench:engine-30\n",
 		} {
 			if got != stopped || !strings.Contains(out.String(), want) {
 				t.Errorf("status %d, want %d and %q in\n%s", got, stopped, want, &out)
 			}
+		}
+		if left := w.file(w.folder, "*.journal"); left != "" {
+			t.Errorf("%s is left, though the page was put back", left)
 		}
 		break
 	}

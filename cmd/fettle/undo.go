@@ -61,14 +61,25 @@ func (v *visit) undo(ctx context.Context, rec journal.Record, path string) error
 	return v.outcome(b, func(r prog.Row) bool { return r.State == prog.Unchanged })
 }
 
-// undoPlan says what will be put back. A journal may name hundreds of registers that hold what they held: those are counted.
+// undoPlan says what will be put back. A journal may name hundreds of registers that hold what they held: those are counted, but for those
+// that the batch did not touch itself.
 func undoPlan(p prog.Plan) string {
-	steps := slices.DeleteFunc(slices.Clone(p.Steps), func(step prog.Step) bool { return step.Before.State == prog.Proven && !step.Changes() })
-	right := len(p.Steps) - len(steps)
-	if len(steps) == 0 {
-		return fmt.Sprintf("Nothing to put back: %s hold what they held.\n\n", count(right, "register"))
+	right := 0
+	steps := slices.DeleteFunc(slices.Clone(p.Steps), func(step prog.Step) bool {
+		same := step.Before.State == prog.Proven && !step.Changes()
+		if same && !step.Kept {
+			right++
+		}
+		return same
+	})
+	held := count(right, "register") + " that hold what they held"
+	if right == 1 {
+		held = "1 register that holds what it held"
 	}
-	return fmt.Sprintf("To put back, and %d that hold what they held:\n\n%s\n", right, planTable(steps))
+	if len(steps) == 0 {
+		return fmt.Sprintf("Nothing to put back: found %s.\n\n", held)
+	}
+	return fmt.Sprintf("To put back, beside %s:\n\n%s\n", held, planTable(steps))
 }
 
 // endUndone writes into the journal of a batch that was stopped that there is nothing left to go on with.

@@ -8,12 +8,11 @@ import (
 	"io/fs"
 	"strconv"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
-	"fettle/nmra/cv"
 	"fettle/prog"
-	"fettle/prog/journal"
 	"fettle/prog/sheet"
 	"fettle/station"
 )
@@ -78,6 +77,8 @@ type visit struct {
 	folder   string // of new journals
 	sheet    sheet.Sheet
 	flags    string // that bring a command to the same station, with a space before each
+	stopper  func() interrupted
+	answered bool // the document has been printed
 }
 
 // job is what a verb does during a visit.
@@ -132,17 +133,20 @@ func (s *stationFlags) flags() string {
 
 // work starts a session on a track and does the job.
 func (v *visit) work(ctx context.Context, track station.ProgrammingTrack, bound float64, do job) error {
+	v.recorder, v.answered = recorder{}, false
+	v.stopper = func() interrupted { return interruption(ctx) }
+	v.keepPages(ctx)
 	var err error
-	if v.Session, err = prog.Start(ctx, track, bound, &v.recorder); err == nil {
+	if v.Session, err = prog.Start(ctx, watched{track}, bound, &v.recorder); err == nil {
 		v.Progress = v.progress
 		err = do(ctx, v)
-		if v.recorder.Journal == nil && (err == nil || errors.Is(err, context.Canceled)) {
-			err = errors.Join(err, v.Restore(context.WithoutCancel(ctx)))
+		if v.recorder.Journal == nil {
+			err = v.leavePages(ctx, err)
 		}
 	}
-	if err = said(err); err != nil && err.Error() != "" {
+	if err = v.said(err); err != nil && err.Error() != "" {
 		v.progress("", 0, 0)
-		if v.asJSON && statusOf(err) == saidNo {
+		if v.asJSON && !v.answered && statusOf(err) == saidNo {
 			err = errors.Join(err, printJSON(v.stdout, refusalDocument{v.station, err.Error()}))
 		}
 	}
@@ -156,40 +160,43 @@ func (v *visit) arrive(s station.Station) error {
 	return v.print("%v\n\n", d)
 }
 
-// said gives the error of a job its status. One that is neither the station's nor that of a file is what the decoder said.
-func said(err error) error {
+// said gives the error of a job its status, and puts what happened first. One that is neither the station's nor that of a file is what the
+// decoder said.
+func (v *visit) said(err error) error {
 	var own failure
 	var file *fs.PathError
+	var access accessFailed
 	switch {
 	case err == nil || errors.As(err, &own):
 		return err
 	case errors.Is(err, context.Canceled):
-		return failure{stopped, errCtrlC}
+		return failure{stopped, v.stopper()}
+	case errors.Is(err, syscall.EPIPE) && v.journalPath() != nil:
+		return failure{badUse, fmt.Errorf("%w\njournal:  %s", errClosed, *v.journalPath())}
+	case errors.As(err, &access):
+		return failure{statusOf(err), fmt.Errorf("%w\nat:  %v", access.err, access.asked)}
 	case statusOf(err) != badUse || errors.As(err, &file):
 		return err
 	}
 	return failure{saidNo, err}
 }
 
-// errCtrlC says in words that a person stopped the work.
-var errCtrlC = errors.New("stopped with Ctrl-C")
-
 // print prints for people; a program gets its document in the end.
 func (v *visit) print(format string, args ...any) error {
 	if v.asJSON {
 		return nil
 	}
-	_, err := fmt.Fprintf(v.stdout, format, args...)
+	_, err := io.WriteString(v.stdout, wrapped(fmt.Sprintf(format, args...), screenWidth, "  "))
 	return err
 }
 
 // answer prints what came of a job: text for people, or document.
 func (v *visit) answer(text string, document any) error {
 	if v.asJSON {
+		v.answered = true
 		return printJSON(v.stdout, document)
 	}
-	_, err := io.WriteString(v.stdout, text)
-	return err
+	return v.print("%s", text)
 }
 
 func (v *visit) cost() costDocument {
@@ -203,33 +210,16 @@ func (v *visit) taken() string {
 	return fmt.Sprintf("%s, %.1f s on the track.", count(t.Operations, "question"), t.Airtime.Seconds())
 }
 
-// recorder keeps things in the journal of the batch at hand. Without one nothing may be written but registers 31 and 32, which choose
-// the index page that is read, and are put back.
-type recorder struct{ *journal.Journal }
-
-func (r *recorder) Held(values cv.Values) error {
-	if r.Journal == nil {
-		return nil
+// untouched says what was written of a decoder that is as it was.
+func (v *visit) untouched() string {
+	if v.recorder.turned {
+		return "nothing was written but 31 and 32, which are put back"
 	}
-	return r.Journal.Held(values)
+	return "nothing was written"
 }
 
-func (r *recorder) Wanted(values cv.Values) error {
-	if r.Journal == nil {
-		return errors.New("nothing may be written without a journal")
-	}
-	return r.Journal.Wanted(values)
-}
-
-func (r *recorder) Writing(register cv.Register, value uint8) error {
-	if r.Journal != nil {
-		return r.Journal.Writing(register, value)
-	}
-	if register.CV != cv.IndexHigh && register.CV != cv.IndexLow {
-		return fmt.Errorf("register %v may not be written without a journal", register)
-	}
-	return nil
-}
+// sentence makes a sentence of words.
+func sentence(words string) string { return strings.ToUpper(words[:1]) + words[1:] + "." }
 
 func count(n int, noun string) string {
 	if n == 1 {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -13,6 +14,7 @@ import (
 
 	"fettle/nmra"
 	"fettle/nmra/cv"
+	"fettle/prog/journal"
 )
 
 // findJournal is the script command `journal VARIABLE NAME`: it sets the variable to the one journal here whose name begins with NAME
@@ -55,10 +57,15 @@ func makeLatin1(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 func TestWithoutAJournalOnlyTheIndexPageMayBeChosen(t *testing.T) {
-	var r recorder
+	r := recorder{newPages: func() (*journal.Journal, error) {
+		return journal.New(t.TempDir(), "pages", journal.Header{}), nil
+	}}
 	for n := nmra.CV(1); n <= nmra.MaxCV; n++ {
 		c := cv.Register{CV: n}
-		if err := r.Writing(c, 1); (err == nil) != (c.CV == 31 || c.CV == 32) {
+		if r.Writing(c, 1) == nil {
+			t.Errorf("register %v: written before its old value was kept", c)
+		}
+		if err := errors.Join(r.Held(cv.Values{c: 0}), r.Writing(c, 1)); (err == nil) != (c.CV == 31 || c.CV == 32) {
 			t.Errorf("register %v: %v", c, err)
 		}
 	}

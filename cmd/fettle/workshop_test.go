@@ -9,9 +9,11 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"fettle/nmra/cv"
 	"fettle/nmra/cv/regtoml"
+	"fettle/prog/journal"
 )
 
 // workshop is a folder to run the real command in, with a bench of its own.
@@ -83,6 +85,19 @@ func (w *workshop) file(folder, pattern string) string {
 		return ""
 	}
 	return found[0]
+}
+
+// writing waits until the one journal in the folder tells of so many writes.
+func (w *workshop) writing(n int) {
+	w.t.Helper()
+	for begun := time.Now(); time.Since(begun) < time.Minute; time.Sleep(time.Millisecond) {
+		if path := w.file(w.folder, "*.journal"); path != "" {
+			if rec, err := journal.Read(path); err == nil && len(rec.Writes) >= n {
+				return
+			}
+		}
+	}
+	w.t.Fatalf("no journal tells of %d writes", n)
 }
 
 // held is what the bench's decoder holds, from the file that it remembers in, but for what changes by itself.

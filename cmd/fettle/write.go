@@ -1,9 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -25,7 +27,9 @@ func newWrite() *cobra.Command {
 first, journal, write what differs, read back, and again after a power cycle.
 
 With --main the values go to a decoder on the main track, where nothing comes back: they are sent, not proven. Every
-decoder at that address takes them. The vehicle stands on a live track and may move: keep hands and tools clear.`,
+decoder at that address takes them. What makes the address, registers 17, 18, 19, 29 and 1, goes last and in this order:
+once one of them has changed it, the decoder may not hear the next one. The vehicle stands on a live track and may move:
+keep hands and tools clear.`,
 		Example:               "  fettle write 3=12 4=9 29.3=1\n  fettle write --main --address 4203 --long 3=12",
 		DisableFlagsInUseLine: true,
 		Args: func(cmd *cobra.Command, args []string) error {
@@ -131,7 +135,8 @@ type sentDocument struct {
 	stationDocument
 	Address   addressDocument `json:"address"`
 	Registers []valueDocument `json:"registers"`
-	Proven    bool            `json:"proven"` // never: nothing comes back
+	Proven    bool            `json:"proven"`             // never: nothing comes back
+	Moved     bool            `json:"address_may_differ"` // what was sent may have changed it
 }
 
 // writeMain sends the values to an address on the main.
@@ -166,15 +171,34 @@ func (t *trackFlags) writeMain(cmd *cobra.Command, m mainFlags, set regset.Set) 
 	if !ok {
 		return failure{badUse, fmt.Errorf("%v: it has no main track", s.Describe())}
 	}
-	d := sentDocument{v.station, addressDocument{address.Number, m.long}, nil, false}
+	d := sentDocument{v.station, addressDocument{address.Number, m.long}, nil, false, false}
 	text := ""
-	for _, r := range set.Registers.Registers() {
+	for _, r := range onMainOrder(set.Registers) {
 		value := set.Registers[r]
 		if err := prog.WriteOnMain(cmd.Context(), mainTrack, address, r.CV, value); err != nil {
 			return err
 		}
 		d.Registers = append(d.Registers, valueDocument{r, value})
 		text += fmt.Sprintf("register %v = %d to %v: sent, not proven\n", r, value, address)
+		if !d.Moved && decidesAddress(r) {
+			d.Moved = true
+			text += "From here on it may answer to another address.\n"
+		}
 	}
 	return v.answer(text, d)
 }
+
+// addressOrder are the registers that make a decoder's address, in the order in which they are sent: 17 takes effect with 18 only, 29
+// chooses between what was sent before, and 1 clears parts of both 19 and 29 (S-9.2.3, section E).
+var addressOrder = []nmra.CV{17, 18, 19, 29, 1}
+
+// onMainOrder sorts registers so that those that make the address go last.
+func onMainOrder(values cv.Values) []cv.Register {
+	registers := values.Registers()
+	place := func(r cv.Register) int { return slices.Index(addressOrder, r.CV) } // -1: before all of them
+	slices.SortStableFunc(registers, func(a, b cv.Register) int { return cmp.Compare(place(a), place(b)) })
+	return registers
+}
+
+// decidesAddress says whether a decoder may answer to another address once the register has been sent. 17 waits for 18.
+func decidesAddress(r cv.Register) bool { return r.CV != 17 && slices.Contains(addressOrder, r.CV) }
