@@ -237,7 +237,7 @@ func (k *knowledge) learn(r cv.Register, hint Hint, h int) {
 	k.found[r] = h
 }
 
-// unlearn takes back that a register was found to be absent.
+// unlearn takes back what a register was found to be.
 func (k *knowledge) unlearn(r cv.Register) { delete(k.found, r) }
 
 // rate moves trust to the experts that were right, by Bayes' rule; the experts that said nothing keep theirs.

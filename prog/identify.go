@@ -121,8 +121,8 @@ func (s *Session) must(ctx context.Context, r cv.Register) (uint8, error) {
 
 // answers says whether the decoder acknowledges, in a mode, what it is known to hold.
 func (s *Session) answers(ctx context.Context, mode nmra.Mode) (bool, error) {
-	if mode == s.mode {
-		return true, nil
+	if mode <= s.mode { // Start has tried the abler ones
+		return mode == s.mode, nil
 	}
 	r := makerRegister
 	if mode == nmra.AddressOnly {
@@ -132,9 +132,5 @@ func (s *Session) answers(ctx context.Context, mode nmra.Mode) (bool, error) {
 	if !known || mode == nmra.AddressOnly && (value < 1 || value > nmra.MaxShort) {
 		return false, nil
 	}
-	var p chances
-	p[value], p[absent] = 0.5, 0.5
-	s.belief.expect(&p, &s.noise)
-	h, ok, err := s.settle(ctx, mode, r.CV, (*belief).proven)
-	return ok && h == int(value), err
+	return s.holds(ctx, mode, r.CV, value)
 }

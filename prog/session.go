@@ -104,6 +104,14 @@ func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, r
 		if got.State == Unsure {
 			return nil, NotRead{got}
 		}
+		if s.mode == nmra.Paged {
+			if paged, err := s.turnsPages(ctx, got); err != nil {
+				return nil, err
+			} else if !paged {
+				s.forget(got.Register)
+				continue
+			}
+		}
 		alone, err := s.keepUp(ctx)
 		if err == nil && !alone {
 			err = s.Alone(ctx, got)
@@ -131,6 +139,38 @@ func (s *Session) first(ctx context.Context, r cv.Register) (Reading, error) {
 		return Reading{Register: r}, err
 	}
 	return s.mark, nil
+}
+
+// turnsPages says whether a decoder has the page register of paged mode. One that has register mode alone takes the same packets: what seems to be CV 8
+// is its CV 4 then, and what seems to be CV 7 its CV 3 (S-9.2.3, section E).
+func (s *Session) turnsPages(ctx context.Context, eight Reading) (bool, error) {
+	if same, err := s.holds(ctx, s.mode, 4, eight.Value); !same || err != nil {
+		return true, err
+	}
+	seven, err := s.prove(ctx, versionRegister, Hint{})
+	if err != nil || seven.State != Proven {
+		return false, err
+	}
+	same, err := s.holds(ctx, s.mode, 3, seven.Value)
+	if same {
+		s.forget(seven.Register)
+	}
+	return !same, err
+}
+
+// holds asks in a mode whether a CV holds a value, and nothing else of it.
+func (s *Session) holds(ctx context.Context, mode nmra.Mode, c nmra.CV, value uint8) (bool, error) {
+	var p chances
+	p[value], p[absent] = 0.5, 0.5
+	s.belief.expect(&p, &s.noise)
+	h, ok, err := s.settle(ctx, mode, c, (*belief).proven)
+	return ok && h == int(value), err
+}
+
+// forget has a register read as if it never had been.
+func (s *Session) forget(r cv.Register) {
+	delete(s.held, r)
+	s.knowledge.unlearn(r)
 }
 
 // bits says whether single bits can be asked for.

@@ -3,6 +3,7 @@ package prog
 import (
 	"context"
 	"errors"
+	"maps"
 	"testing"
 	"time"
 
@@ -92,6 +93,40 @@ func TestEveryRegisterOfEveryDecoderIsReadAsItIs(t *testing.T) {
 		}
 		lost, spurious := s.Noise()
 		t.Logf("%s: %v: %d registers, %d questions, %v on the track; noise %.3f %.3f", name, s.Mode(), len(registers), s.Tally().Operations, s.Tally().Airtime, lost, spurious)
+	}
+}
+
+func TestADecoderWithoutAPageRegisterIsNotReadInPagedMode(t *testing.T) {
+	for _, c := range []struct {
+		three, four uint8
+		modes       []nmra.Mode
+		want        nmra.Mode
+	}{
+		// NMRA S-9.2.3 (July 2012), section E: both modes have the same packets, but for the choice of the page.
+		{3, 2, []nmra.Mode{nmra.Registers, nmra.AddressOnly}, nmra.Registers},
+		{5, 13, []nmra.Mode{nmra.Registers, nmra.AddressOnly}, nmra.Registers},
+		{3, 2, []nmra.Mode{nmra.Paged, nmra.Registers}, nmra.Paged},
+		{3, 13, []nmra.Mode{nmra.Paged, nmra.Registers}, nmra.Paged}, // 4 happens to hold what 8 does
+	} {
+		spec, err := bench.BuiltIn("shunter-7")
+		if err != nil {
+			t.Fatal(err)
+		}
+		spec.Modes, spec.Registers = c.modes, maps.Clone(spec.Registers)
+		spec.Registers[at(3)], spec.Registers[at(4)] = c.three, c.four
+		s, err := Start(t.Context(), bench.New(spec.New(1)), DefaultBound, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.Mode() != c.want {
+			t.Errorf("%v: read in %v mode, want %v", c.modes, s.Mode(), c.want)
+		}
+		for _, n := range []nmra.CV{1, 2, 3, 4, 7, 8, 29} {
+			got, err := s.Read(t.Context(), at(n))
+			if err != nil || got.State != Proven || got.Value != spec.Registers[at(n)] {
+				t.Errorf("%v: register %d was read as %d (%v, %v), want %d", c.modes, n, got.Value, got.State, err, spec.Registers[at(n)])
+			}
+		}
 	}
 }
 
