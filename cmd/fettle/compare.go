@@ -60,14 +60,14 @@ proven do.`,
 
 func showComparison(w io.Writer, paths []string, files [2]regset.File, rows regset.Comparison, s sheet.Sheet) error {
 	for i, name := range []string{"A", "B"} {
-		if _, err := fmt.Fprintf(w, "%s  %s: %s\n", name, paths[i], titleOf(files[i])); err != nil {
+		if err := printText(w, "%s  %s: %s\n", name, paths[i], titleOf(files[i])); err != nil {
 			return err
 		}
 	}
 	t := newTable(column{"register", true}, column{"A", true}, column{"B", true}, column{"", false})
 	for _, row := range rows {
 		if row.Agreement != regset.Same {
-			t.AppendRow(table.Row{row.Register, row.A, row.B, row.Words(s.Named(row.Register))})
+			t.AppendRow(table.Row{row.Register, row.A, row.B, wrapped(row.Words(s.Named(row.Register)), wordsWidth, "")})
 		}
 	}
 	if t.Length() > 0 {
@@ -75,7 +75,7 @@ func showComparison(w io.Writer, paths []string, files [2]regset.File, rows regs
 			return err
 		}
 	}
-	_, err := fmt.Fprintf(w, "\n%d registers: %d the same", len(rows), rows.Count(regset.Same))
+	summary := fmt.Sprintf("%s: %d the same", count(len(rows), "register"), rows.Count(regset.Same))
 	for _, c := range []struct {
 		agreement regset.Agreement
 		words     string
@@ -83,15 +83,11 @@ func showComparison(w io.Writer, paths []string, files [2]regset.File, rows regs
 		{regset.Differs, "different"}, {regset.OnlyInA, "only in A"}, {regset.OnlyInB, "only in B"}, {regset.NotSure, "not proven"},
 		{regset.Changing, "changing by themselves"},
 	} {
-		if n := rows.Count(c.agreement); n > 0 && err == nil {
-			_, err = fmt.Fprintf(w, ", %d %s", n, c.words)
+		if n := rows.Count(c.agreement); n > 0 {
+			summary += fmt.Sprintf(", %d %s", n, c.words)
 		}
 	}
-	if err != nil {
-		return err
-	}
-	_, err = fmt.Fprintln(w, ".")
-	return err
+	return printText(w, "\n%s.\n", summary)
 }
 
 func titleOf(f regset.File) string {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"io"
 	"slices"
 	"strings"
 
@@ -49,8 +48,7 @@ for registers, and says what this type of decoder takes; what the standard says 
 		for _, e := range explanations {
 			texts = append(texts, strings.Join(e.lines(), "\n")+"\n")
 		}
-		_, err = io.WriteString(cmd.OutOrStdout(), wrapped(strings.Join(texts, "\n"), screenWidth, "  "))
-		return err
+		return printText(cmd.OutOrStdout(), "%s", strings.Join(texts, "\n"))
 	}
 	return cmd
 }

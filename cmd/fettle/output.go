@@ -22,6 +22,12 @@ func printJSON(w io.Writer, v any) error {
 	return nil
 }
 
+// printText writes a text for people, whose lines are broken where they are too long for a screen.
+func printText(w io.Writer, format string, args ...any) error {
+	_, err := io.WriteString(w, wrapped(fmt.Sprintf(format, args...), screenWidth, "  "))
+	return err
+}
+
 // column is the head of a table's column. Numbers stand to the right, words to the left.
 type column struct {
 	head   string

@@ -55,7 +55,7 @@ service mode, both are said.`,
 			if len(readings) > 1 && r.Track == onMain {
 				line = "on the main track: " + line // a sentence in service mode says so itself
 			}
-			if _, err := fmt.Fprintln(cmd.OutOrStdout(), line); err != nil {
+			if err := printText(cmd.OutOrStdout(), "%s\n", line); err != nil {
 				return err
 			}
 		}

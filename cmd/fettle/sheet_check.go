@@ -1,8 +1,6 @@
 package main
 
 import (
-	"fmt"
-
 	"github.com/spf13/cobra"
 
 	"fettle/prog/sheet"
@@ -29,8 +27,7 @@ notation would take for something else, defaults that can't be written, bits and
 		if *asJSON {
 			return printJSON(cmd.OutOrStdout(), d)
 		}
-		_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: no mistakes. It is for %v.\n\n%v", args[0], s.Decoder, d)
-		return err
+		return printText(cmd.OutOrStdout(), "%s: no mistakes. It is for %v.\n\n%v", args[0], s.Decoder, d)
 	}
 	return cmd
 }

@@ -63,8 +63,7 @@ check. A file that is there already is left alone: it may have your words in it.
 		if d.Nameless > 0 {
 			next = fmt.Sprintf("\n%s: name them in the file, then fettle sheet check %s.\n", nameless(d.Nameless), shellWord(to))
 		}
-		_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: a sheet for %v.\n\n%v%s", to, s.Decoder, d, next)
-		return err
+		return printText(cmd.OutOrStdout(), "%s: a sheet for %v.\n\n%v%s", to, s.Decoder, d, next)
 	}
 	return cmd
 }

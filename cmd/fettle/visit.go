@@ -186,8 +186,7 @@ func (v *visit) print(format string, args ...any) error {
 	if v.asJSON {
 		return nil
 	}
-	_, err := io.WriteString(v.stdout, wrapped(fmt.Sprintf(format, args...), screenWidth, "  "))
-	return err
+	return printText(v.stdout, format, args...)
 }
 
 // answer prints what came of a job: text for people, or document.

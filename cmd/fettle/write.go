@@ -134,7 +134,7 @@ type mainFlags struct {
 type sentDocument struct {
 	stationDocument
 	Address   addressDocument `json:"address"`
-	Registers []valueDocument `json:"registers"`
+	Registers []valueDocument `json:"registers"`          // that were sent
 	Proven    bool            `json:"proven"`             // never: nothing comes back
 	Moved     bool            `json:"address_may_differ"` // what was sent may have changed it
 }
@@ -163,7 +163,7 @@ func (t *trackFlags) writeMain(cmd *cobra.Command, m mainFlags, set regset.Set) 
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
-	v := &visit{stdout: cmd.OutOrStdout(), asJSON: *t.asJSON}
+	v := &visit{stdout: cmd.OutOrStdout(), asJSON: *t.asJSON, stopper: func() interrupted { return interruption(cmd.Context()) }}
 	if err := v.arrive(s); err != nil {
 		return err
 	}
@@ -171,12 +171,12 @@ func (t *trackFlags) writeMain(cmd *cobra.Command, m mainFlags, set regset.Set) 
 	if !ok {
 		return failure{badUse, fmt.Errorf("%v: it has no main track", s.Describe())}
 	}
-	d := sentDocument{v.station, addressDocument{address.Number, m.long}, nil, false, false}
+	d := sentDocument{v.station, addressDocument{address.Number, m.long}, []valueDocument{}, false, false}
 	text := ""
 	for _, r := range onMainOrder(set.Registers) {
 		value := set.Registers[r]
 		if err := prog.WriteOnMain(cmd.Context(), mainTrack, address, r.CV, value); err != nil {
-			return err
+			return errors.Join(v.said(err), v.answer(text, d)) // what was sent before it may have arrived
 		}
 		d.Registers = append(d.Registers, valueDocument{r, value})
 		text += fmt.Sprintf("register %v = %d to %v: sent, not proven\n", r, value, address)

@@ -114,6 +114,14 @@ func decoderFile(name string) (file string, data []byte, err error) {
 		data, err = builtInFile(name)
 		return name + ".toml", data, err
 	}
+	// Looked at before it is opened: a named pipe would have to be waited for.
+	info, err := os.Stat(name)
+	if err != nil {
+		return name, nil, fmt.Errorf("bench decoder: %w", err)
+	}
+	if !info.Mode().IsRegular() {
+		return name, nil, regtoml.Refuse(name, "found a folder, a pipe or a device, want a file")
+	}
 	f, err := os.Open(name)
 	if err != nil {
 		return name, nil, fmt.Errorf("bench decoder: %w", err)
