@@ -46,7 +46,10 @@ func (v *visit) batch(ctx context.Context, j *journal.Journal, plan func() (prog
 // carryOut does a plan, and ends the journal with how, or with not proven.
 func (v *visit) carryOut(ctx context.Context, p prog.Plan, how string) (prog.Batch, error) {
 	b, err := p.Apply(ctx, v.Session)
-	if err != nil {
+	switch {
+	case err != nil && !v.recorder.wrote:
+		return b, v.unplanned(ctx, err)
+	case err != nil:
 		return b, v.halfway(err, true)
 	}
 	if !v.recorder.planned && !v.recorder.reopened {
@@ -71,7 +74,7 @@ func (v *visit) unplanned(ctx context.Context, err error) error {
 // written yet, that is all there is to say.
 func (v *visit) halfway(err error, planned bool) error {
 	why := v.said(err)
-	if v.recorder.Path() == "" || !v.recorder.Writes() && !v.recorder.reopened {
+	if v.recorder.Path() == "" || !v.recorder.wrote && !v.recorder.turned {
 		return errors.Join(fmt.Errorf("%w; nothing was written", why), v.recorder.Discard())
 	}
 	if by, ok := errors.AsType[interrupted](why); ok {

@@ -17,8 +17,9 @@ type recorder struct {
 	*journal.Journal
 	planned  bool // the batch came so far that it has a plan
 	reopened bool // the journal was there before this command
+	wrote    bool // a register was about to be written, beside 31 and 32
+	turned   bool // they were, before there was a plan, to choose a page
 
-	turned   bool // a page was chosen before there was a plan
 	pages    *journal.Journal
 	newPages func() (*journal.Journal, error)
 	home     []string // what 31 and 32 held, as far as they were written to choose a page, in words
@@ -26,7 +27,7 @@ type recorder struct {
 
 // begin makes a journal that of the batch at hand.
 func (r *recorder) begin(j *journal.Journal, reopened bool) {
-	r.Journal, r.planned, r.reopened = j, false, reopened
+	r.Journal, r.planned, r.reopened, r.wrote = j, false, reopened, reopened
 }
 
 func (r *recorder) Held(values cv.Values) error {
@@ -75,7 +76,8 @@ func (r *recorder) Wanted(values cv.Values) error {
 
 func (r *recorder) Writing(register cv.Register, value uint8) error {
 	j, index := r.Journal, register.CV == cv.IndexHigh || register.CV == cv.IndexLow
-	r.turned = r.turned || index && !r.planned
+	choosing := index && !r.planned
+	r.turned, r.wrote = r.turned || choosing, r.wrote || !choosing
 	if j == nil {
 		if !index {
 			return fmt.Errorf("register %v may not be written without a journal", register)

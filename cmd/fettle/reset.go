@@ -181,7 +181,10 @@ func (v *visit) factoryReset(ctx context.Context, registers []cv.Register) (prog
 	}
 	v.recorder.begin(j, false)
 	result, err := prog.Reset(ctx, v.Session, registers)
-	if err != nil {
+	switch {
+	case err != nil && !v.recorder.wrote:
+		return result, v.unplanned(ctx, err)
+	case err != nil:
 		return result, v.halfway(err, false)
 	}
 	return result, j.End(endedReset)

@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/spf13/cobra"
 
+	"fettle/nmra"
 	"fettle/nmra/cv"
 	"fettle/prog"
 	"fettle/prog/sheet"
@@ -53,9 +55,9 @@ func (v *visit) use(ctx context.Context, s sheet.Sheet) error {
 	case err != nil:
 		return err
 	case d.Maker != *maker:
-		return prog.OtherDecoder{Register: cv.Register{CV: cv.Maker}, Found: d.Maker, Want: *maker}
+		return otherThanSheet(cv.Maker, d.Maker, *maker)
 	case version != nil && d.Version != *version:
-		return prog.OtherDecoder{Register: cv.Register{CV: cv.Version}, Found: d.Version, Want: *version}
+		return otherThanSheet(cv.Version, d.Version, *version)
 	}
 	v.sheet = s
 	v.Hints = func(r cv.Register) prog.Hint {
@@ -63,6 +65,11 @@ func (v *visit) use(ctx context.Context, s sheet.Sheet) error {
 		return prog.Hint{Values: values, Absent: absent}
 	}
 	return nil
+}
+
+// otherThanSheet refuses a decoder that a sheet is not of, before anything has been done.
+func otherThanSheet(c nmra.CV, found, want uint8) error {
+	return fmt.Errorf("%w; nothing was written", prog.OtherDecoder{Register: cv.Register{CV: c}, Found: found, Want: want})
 }
 
 // contentsDocument is what --json says of a sheet.

@@ -78,7 +78,6 @@ type Journal struct {
 	folder, name string
 	file         *os.File // nil before there is anything to keep
 	held         cv.Values
-	writes       bool
 	broken       error
 }
 
@@ -127,7 +126,7 @@ func Reopen(path string, now time.Time) (*Journal, Record, error) {
 	if err != nil {
 		return nil, Record{}, fmt.Errorf("going on with the journal: %w", err)
 	}
-	j := &Journal{header: record.Header, file: f, held: maps.Clone(record.Held), writes: len(record.Writes) > 0}
+	j := &Journal{header: record.Header, file: f, held: maps.Clone(record.Held)}
 	if err := f.Truncate(int64(whole)); err != nil {
 		f.Close()
 		return nil, Record{}, fmt.Errorf("going on with the journal: %w", err)
@@ -177,15 +176,8 @@ func (j *Journal) Writing(r cv.Register, value uint8) error {
 	if _, known := j.held[r]; !known {
 		return fmt.Errorf("journal %s: register %v is to be written before its old value is kept", j.Path(), r)
 	}
-	if err := j.append(line{Writing: &Write{r, value}}); err != nil {
-		return err
-	}
-	j.writes = true
-	return nil
+	return j.append(line{Writing: &Write{r, value}})
 }
-
-// Writes says whether anything was about to be written, so that the decoder may not be as it was.
-func (j *Journal) Writes() bool { return j.writes }
 
 // End keeps how the batch ended, and closes the file. Where there is none it does nothing.
 func (j *Journal) End(how string) error {
@@ -202,7 +194,7 @@ func (j *Journal) Discard() error {
 	}
 	path := j.Path()
 	err := errors.Join(j.file.Close(), os.Remove(path))
-	j.file, j.held, j.writes = nil, cv.Values{}, false
+	j.file, j.held = nil, cv.Values{}
 	if err != nil {
 		return fmt.Errorf("removing the journal, which is needed no more: %w", err)
 	}
