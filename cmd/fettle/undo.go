@@ -79,6 +79,9 @@ func undoPlan(p prog.Plan) string {
 	if len(steps) == 0 {
 		return fmt.Sprintf("Nothing to put back: found %s.\n\n", held)
 	}
+	if right == 0 {
+		return fmt.Sprintf("To put back:\n\n%s\n", planTable(steps))
+	}
 	return fmt.Sprintf("To put back, beside %s:\n\n%s\n", held, planTable(steps))
 }
 

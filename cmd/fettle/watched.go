@@ -29,7 +29,7 @@ func (w watched) Service(ctx context.Context, a nmra.Access) (station.Answer, er
 	answer, err := w.ProgrammingTrack.Service(ctx, a)
 	if logrus.IsLevelEnabled(logrus.DebugLevel) { // there are thousands of them
 		log("access", err, logrus.Fields{
-			"asked": a.String(), "lead": a.Lead, "acknowledged": answer.Acknowledged, "pulse": answer.Pulse,
+			"asked": a.String(), "acknowledged": answer.Acknowledged, "pulse": answer.Pulse,
 			"height_ma": float64(answer.Height), "rest_ma": float64(answer.Rest), "airtime": answer.Airtime,
 		})
 	}
