@@ -77,7 +77,7 @@ func TestNoWrongValueIsProvenOnANoisyTrack(t *testing.T) {
 	random := rand.New(rand.NewPCG(3, 4))
 	b := new(belief)
 	unsure, read := 0, 0
-	for range 40 {
+	for range 15 {
 		n := newNoise() // a new session each time: its first registers are where the noise is least known
 		for range 25 {
 			h := random.IntN(hypotheses)

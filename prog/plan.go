@@ -35,7 +35,7 @@ type Step struct {
 // Changes says whether the step has something to write.
 func (p Step) Changes() bool { return p.Before.State == Proven && p.Before.Value != p.Wanted }
 
-// OtherDecoder is the error of a batch that is for another decoder than the one on the track. Nothing has been written.
+// OtherDecoder is the error of a batch that is for another decoder than the one on the track. It has written nothing.
 type OtherDecoder struct {
 	Register    cv.Register // CV 8 or CV 7
 	Found, Want uint8
@@ -46,7 +46,7 @@ func (e OtherDecoder) Error() string {
 	if e.Register == versionRegister {
 		what = "version"
 	}
-	return fmt.Sprintf("this is for a decoder whose %s (register %v) is %d, but the one on the track says %d: nothing was written",
+	return fmt.Sprintf("this is for a decoder whose %s (register %v) is %d, but the one on the track says %d",
 		what, e.Register, e.Want, e.Found)
 }
 

@@ -145,7 +145,7 @@ func TestADecoderThatIsTakenOffIsNotTakenForOneWithoutRegisters(t *testing.T) {
 		t.Fatal(err)
 	}
 	gone := 0
-	for after := 100 * time.Millisecond; ; after += 170 * time.Millisecond {
+	for after := 100 * time.Millisecond; ; after += 510 * time.Millisecond {
 		spec.Faults = bench.Faults{RemovedAfter: after}
 		track := bench.New(spec.New(1))
 		err := func() error {
@@ -164,7 +164,7 @@ func TestADecoderThatIsTakenOffIsNotTakenForOneWithoutRegisters(t *testing.T) {
 			return err
 		}()
 		switch {
-		case err == nil && gone < 10:
+		case err == nil && gone < 5:
 			t.Fatalf("seen to be gone %d times only", gone)
 		case err == nil:
 			return

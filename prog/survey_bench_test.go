@@ -278,9 +278,11 @@ func oracle(tb testing.TB, track *bench.Bench, d *bench.Decoder) (time.Duration,
 	return airtime, wrong, unsure
 }
 
-// The airtime that a survey may take, in parts of the textbook's and, on a dirty track, of its own on a clean one.
-func TestASurveyTakesAFractionOfTheTextbooksAirtime(t *testing.T) {
+// The airtime that a survey may take, in parts of the textbook's and, on a dirty track, of its own on a clean one. The dirty
+// track is for `make proof`.
+func TestProofThatASurveyTakesAFractionOfTheTextbooksAirtime(t *testing.T) {
 	var book, fresh, sheet, noisy time.Duration
+	dirty := campaign(0, 1) > 0
 	for n, of := range surveyDecoders(t) {
 		on := func(lost, spurious float64) (*bench.Bench, *bench.Decoder) {
 			of.spec.Ack.Lost, of.spec.Ack.False = lost, spurious
@@ -302,16 +304,20 @@ func TestASurveyTakesAFractionOfTheTextbooksAirtime(t *testing.T) {
 		track, d = on(0, 0)
 		took, wrong, unsure = ours(t, track, d, sheetHints(of.sheet))
 		add(&sheet, took, wrong, unsure)
-		track, d = on(0.05, 0.01)
-		took, wrong, unsure = ours(t, track, d, nil)
-		add(&noisy, took, wrong, unsure)
+		if dirty {
+			track, d = on(0.05, 0.01)
+			took, wrong, unsure = ours(t, track, d, nil)
+			add(&noisy, took, wrong, unsure)
+		}
 	}
 	for _, c := range []struct {
 		name     string
 		took, of time.Duration
 		most     float64
 	}{{"with no sheet", fresh, book, 0.20}, {"with a sheet", sheet, book, 0.125}, {"on a dirty track", noisy, fresh, 2.5}} {
-		if part := c.took.Seconds() / c.of.Seconds(); part > c.most {
+		part := c.took.Seconds() / c.of.Seconds()
+		t.Logf("%s: %.4f, at most %v", c.name, part, c.most)
+		if part > c.most {
 			t.Errorf("%s: %.4f, want at most %v", c.name, part, c.most)
 		}
 	}
