@@ -156,14 +156,20 @@ func (b *batch) hear(ctx context.Context) error {
 	return nil
 }
 
-// certain says whether what waits is good as it is. A register that was taken to be absent since those before it are is another
-// matter once the one after it is there.
-func (b *batch) certain(w *pending) bool {
-	d := w.doubt
-	if next, ok := b.knowledge.back(w.reading.Register, -1); w.reading.State == Absent && ok && next < absent && !w.hint.Absent {
-		was := w.prior[absent]
-		d = d.scaled((1 - besidePresent) / besidePresent * was / (1 - was))
+// doubtOf is the doubt in what waits, as it looks by now: a register that was taken to be absent since those before it are is
+// another matter once the one after it is there.
+func (b *batch) doubtOf(w *pending) doubt {
+	next, ok := b.knowledge.back(w.reading.Register, -1)
+	if w.reading.State != Absent || !ok || next == absent || w.hint.Absent {
+		return w.doubt
 	}
+	was := w.prior[absent]
+	return w.doubt.scaled((1 - besidePresent) / besidePresent * was / (1 - was))
+}
+
+// certain says whether what waits is good as it is.
+func (b *batch) certain(w *pending) bool {
+	d := b.doubtOf(w)
 	return d.within(b.bound, &b.noise, b.counts)
 }
 
@@ -198,8 +204,10 @@ func (b *batch) control(ctx context.Context) error {
 	for asked := 0; ; asked += 8 {
 		values, absences := 0, 0
 		for _, w := range b.waiting {
+			d := b.doubtOf(&w)
 			switch {
-			case b.certain(&w):
+			case d.within(b.bound, &b.noise, b.counts):
+			case !d.under(b.bound, &b.noise, likely): // however well the noise is known, it has to be asked again
 			case w.reading.State == Absent:
 				absences++
 			default:
@@ -245,7 +253,8 @@ func (b *batch) finish(ctx context.Context) error {
 		}
 		got, done, err := b.already(ctx, r)
 		if err == nil && !done {
-			b.belief.reopen(w.prior, h, &w.doubt, &b.noise)
+			d := b.doubtOf(&w)
+			b.belief.reopen(w.prior, h, &d, &b.noise)
 			got, err = b.conclude(ctx, r, w.hint)
 		}
 		if err != nil {

@@ -283,9 +283,9 @@ var ownMarks = [...]nmra.CV{8, 7, 1, 18, 17}
 // twice is how many times as much current as before says that two decoders acknowledge at once.
 const twice = 1.5
 
-// soleDecoder makes sure, before anything is written, that a write reaches one decoder only, as far as can be told: in direct
-// mode by what the registers hold; an old decoder beside it, which has no direct mode, by the current of both together. Errors:
-// [ErrSeveral].
+// soleDecoder makes sure, before anything is written, that a write reaches one decoder only, as far as can be told: in direct mode
+// by what the registers hold; an old decoder beside it that has paged mode and the same maker's number, by the current of both
+// together. Decoders that all lack direct mode can't be told apart. Errors: [ErrSeveral].
 func (s *Session) soleDecoder(ctx context.Context) error {
 	if s.lonely || !s.bits() {
 		return nil

@@ -193,7 +193,7 @@ func TestProofThatASurveyStoppedAnywhereIsGoneOnWith(t *testing.T) {
 
 	unplugged := errors.Join(errors.New("unplugged"), station.ErrStation)
 	random := rand.New(rand.NewPCG(20261125, 2))
-	stops, rounds := 0, campaign(6, 1000)
+	stops, missed, rounds := 0, 0, campaign(6, 1000)
 	for range rounds {
 		d := spec.New(random.Uint64())
 		var survey regset.Survey
@@ -236,6 +236,10 @@ func TestProofThatASurveyStoppedAnywhereIsGoneOnWith(t *testing.T) {
 				break
 			}
 		}
+		if len(survey.Changing) == 0 { // the counter, which counts every two seconds, was met twice at the same count
+			missed++
+			survey.Changing = whole.Changing
+		}
 		ignoreCounter := cmpopts.IgnoreMapEntries(func(r cv.Register, _ uint8) bool { return r == at(892) })
 		if diff := cmp.Diff(whole, survey, ignoreCounter, cmpopts.EquateEmpty()); diff != "" {
 			t.Fatalf("(-undisturbed +gone on with)\n%s", diff)
@@ -243,8 +247,8 @@ func TestProofThatASurveyStoppedAnywhereIsGoneOnWith(t *testing.T) {
 		asHeld(t, survey, d.Values())
 	}
 	t.Logf("%d surveys stopped %d times in all: each came to what an undisturbed one comes to, and 31 and 32 were put back", rounds, stops)
-	if stops < rounds/2 {
-		t.Errorf("stopped %d times only", stops)
+	if stops < rounds/2 || missed > 1+rounds/100 {
+		t.Errorf("stopped %d times only, or the counter missed too often: %d times", stops, missed)
 	}
 }
 

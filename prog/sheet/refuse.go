@@ -29,6 +29,8 @@ func (s Sheet) Refuse(r cv.Register, mask, value uint8) string {
 	switch {
 	case e.ReadOnly:
 		return fmt.Sprintf("found %s, want it left out: it is read only", what)
+	case mask == 255 && !e.takes(mask, value) && len(e.Bits) == 0 && len(cv.Explain(r).Bits) == 0: // of a number, that says more than bits
+		return fmt.Sprintf("found %s, want %s", what, e.values())
 	case stuck != 0:
 		return fmt.Sprintf("found %s, want %s: nothing changes that", what, bitsAs(stuck, e.Fixed))
 	case !e.takes(mask, value):
