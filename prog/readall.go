@@ -54,6 +54,13 @@ func (s *Session) readAll(ctx context.Context, doing string, rs []cv.Register, l
 	if err == nil {
 		err = b.finish(ctx)
 	}
+	if err == nil {
+		// Asking again may have turned a page. What is all read has been put back, so that nothing is left to do for who stops here.
+		if err = s.Restore(ctx); err != nil {
+			delete(b.read, indexHigh)
+			delete(b.read, indexLow)
+		}
+	}
 	if err != nil {
 		return nil, errors.Join(err, soFar(b.good()))
 	}
