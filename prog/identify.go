@@ -30,9 +30,6 @@ var (
 	versionRegister = cv.Register{CV: 7}
 )
 
-// extendedMaker is the value of CV 8 that refers to CV 107 and 108 (S-9.2.2).
-const extendedMaker = 238
-
 // Identify reads what the decoder says of itself, and finds out in which modes it answers. It writes nothing, but for the page
 // register of old decoders. Errors: [ErrSeveral]; those of [Session.Read]; [NotRead] where maker or version can't be proven.
 func Identify(ctx context.Context, s *Session) (Identity, error) {
@@ -43,7 +40,7 @@ func Identify(ctx context.Context, s *Session) (Identity, error) {
 	}
 	id.Maker, id.Version = d.Maker, d.Version
 	wanted := []nmra.CV{1, 7, 8, 17, 18, 19, 29}
-	if id.Maker == extendedMaker {
+	if id.Maker == cv.MakerIsExtended {
 		wanted = append(wanted, 107, 108, 109, 110, 111)
 	}
 	for n, c := range wanted {

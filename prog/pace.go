@@ -28,7 +28,7 @@ func (p pace) String() string {
 
 // Pace says in words how fast the decoder is asked, and whether that is slower than the standard allows.
 func (s *Session) Pace() (words string, slower bool) {
-	return s.pace.String(), s.pace == slow || s.pace == resetsBetween && s.mode == nmra.Direct
+	return s.pace.String(), s.pace == slow || s.pace == resetsBetween && s.bits()
 }
 
 // paced gives an access the pace of the session.

@@ -70,17 +70,11 @@ func Spared(r cv.Register) string {
 		return "consist address"
 	case c == cv.IndexHigh, c == cv.IndexLow:
 		return "index page"
-	case c >= firstVolatile && c <= lastVolatile:
+	case r.Volatile():
 		return "volatile"
 	}
 	return ""
 }
-
-// The registers that S-9.2.2 calls volatile: what they hold is not stored.
-const (
-	firstVolatile nmra.CV = 880
-	lastVolatile  nmra.CV = 895
-)
 
 // freeBits are those of a register that a probe may write. Of CV 29 it leaves alone the bit that says which address is in use
 // and the one that makes an accessory decoder of it: with either the other way, a decoder whose probe is cut off would not be

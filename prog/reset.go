@@ -9,9 +9,6 @@ import (
 	"fettle/nmra/cv"
 )
 
-// resetting is what CV 8 holds while a factory reset is not complete (S-9.2.3, section E).
-const resetting = 255
-
 // mostCycles is how often the track is turned off and on for a reset to complete; the standard says only "several".
 const mostCycles = 10
 
@@ -77,11 +74,11 @@ func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResul
 		}
 	}
 	clear(s.held)
-	now, err := s.Read(ctx, makerRegister, resetting, d.Maker)
+	now, err := s.Read(ctx, makerRegister, cv.MakerResetting, d.Maker)
 	if err != nil {
 		return result, err
 	}
-	result.Proven = now.State == Proven && now.Value == resetting
+	result.Proven = now.State == Proven && now.Value == cv.MakerResetting
 	if err := s.PowerCycle(ctx); err != nil {
 		return result, err
 	}
@@ -106,7 +103,7 @@ func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResul
 func (s *Session) endReset(ctx context.Context) (cycles int, err error) {
 	for ; cycles < mostCycles; cycles++ {
 		got, err := s.Read(ctx, makerRegister)
-		if err != nil || got.State == Proven && got.Value != resetting {
+		if err != nil || got.State == Proven && got.Value != cv.MakerResetting {
 			return cycles, err
 		}
 		s.progress("resetting", cycles, mostCycles)
@@ -114,5 +111,5 @@ func (s *Session) endReset(ctx context.Context) (cycles int, err error) {
 			return cycles, err
 		}
 	}
-	return cycles, fmt.Errorf("a factory reset is not complete after %d power cycles: register 8 still holds %d", cycles, resetting)
+	return cycles, fmt.Errorf("a factory reset is not complete after %d power cycles: register 8 still holds %d", cycles, cv.MakerResetting)
 }

@@ -131,4 +131,4 @@ func (s *Session) compare(ctx context.Context, survey *regset.Survey, rs []cv.Re
 }
 
 // changes says whether the standard has the register change by itself: the volatile ones, and the error information (S-9.2.2).
-func changes(r cv.Register) bool { return r.CV == 30 || r.CV >= 880 && r.CV <= 895 }
+func changes(r cv.Register) bool { return r.CV == 30 || r.Volatile() }

@@ -1,12 +1,22 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
 
 	"fettle/nmra/cv"
 )
+
+// parseRegisters reads arguments of the form REG alone.
+func parseRegisters(args []string, parseRange func(string) ([]cv.Register, error)) ([]cv.Register, error) {
+	registers, values, err := parseSettings(args, parseRange)
+	if err == nil && len(values) > 0 {
+		err = errors.New("found a value, want registers only")
+	}
+	return registers, err
+}
 
 // parseSettings reads arguments of the form REG, which parseRange reads, and REG=VALUE. The registers are in the order of
 // the arguments; a register that comes twice is an error.

@@ -128,7 +128,7 @@ func (v *visit) identity(id prog.Identity, names map[uint8]string) identityDocum
 	u := id.InUse()
 	d := identityDocument{
 		stationDocument: v.station, costDocument: v.cost(),
-		Maker: id.Maker, MakerName: names[id.Maker], Version: id.Version, ResetIncomplete: id.Maker == resetUnderWay,
+		Maker: id.Maker, MakerName: names[id.Maker], Version: id.Version, ResetIncomplete: id.Maker == cv.MakerResetting,
 		AddressReasons: u.Reasons, Consist: u.Consist, ConsistReversed: u.ConsistReversed,
 		RestMA: tenth(float64(id.Rest)), PulseMA: tenth(float64(id.Height)), PulseMS: tenth(id.Pulse.Seconds() * 1000),
 	}
@@ -146,9 +146,6 @@ func (v *visit) identity(id prog.Identity, names map[uint8]string) identityDocum
 	}
 	return d
 }
-
-// resetUnderWay is what CV 8 holds while a factory reset is not complete (S-9.2.3).
-const resetUnderWay = 255
 
 func tenth(x float64) float64 { return math.Round(x*10) / 10 }
 

@@ -44,10 +44,7 @@ a register changed.`,
 		if err != nil {
 			return err
 		}
-		registers, values, err := parseSettings(args, s.ParseRange)
-		if err == nil && len(values) > 0 {
-			err = fmt.Errorf("found a value, want registers only")
-		}
+		registers, err := parseRegisters(args, s.ParseRange)
 		if err != nil {
 			return misuse(cmd, "%w", err)
 		}
@@ -170,7 +167,7 @@ func usualRegisters(mode nmra.Mode) []cv.Register {
 	if mode == nmra.Direct {
 		ranges = []string{"1-256"}
 	}
-	registers, _, _ := parseSettings(ranges, cv.ParseRange)
+	registers, _ := parseRegisters(ranges, cv.ParseRange)
 	return registers
 }
 

@@ -50,10 +50,7 @@ acknowledgement: see that it can't roll away, and leave it on the track until al
 		if err != nil {
 			return err
 		}
-		registers, values, err := parseSettings(args, s.ParseRange)
-		if err == nil && len(values) > 0 {
-			err = fmt.Errorf("found a value, want registers only")
-		}
+		registers, err := parseRegisters(args, s.ParseRange)
 		if err != nil {
 			return misuse(cmd, "%w", err)
 		}

@@ -54,12 +54,10 @@ decoder on the track: all that it says is asked again first. So are registers th
 		if err != nil {
 			return err
 		}
-		registers, values, err := parseSettings(args, sheet.ParseRange)
+		registers, err := parseRegisters(args, sheet.ParseRange)
 		switch {
 		case err != nil:
 			return misuse(cmd, "%w", err)
-		case len(values) > 0:
-			return misuse(cmd, "found a value, want registers only")
 		case len(registers) > 0 && pageNames != nil:
 			return misuse(cmd, "--pages is for all registers: want REG as 257-512@%s", pageNames[0])
 		}

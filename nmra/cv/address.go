@@ -34,6 +34,7 @@ const (
 // Values with a meaning of their own.
 const (
 	MakerIsExtended uint8 = 238 // in Maker: the number is in 107 and 108 (S-9.2.2)
+	MakerResetting  uint8 = 255 // in Maker: a factory reset is not complete (S-9.2.3, section E)
 	ConsistReversed uint8 = 128 // in Consist: the vehicle runs the other way round (S-9.2.2)
 
 	lowestExtendedHigh  = 192

@@ -64,6 +64,9 @@ func (r Register) Indexed() bool { return r.CV >= FirstIndexed && r.CV <= LastIn
 // String gives the register as [ParseRegister] reads it: "3", "260@16.3".
 func (r Register) String() string { return span{r, r.CV}.String() }
 
+// Volatile says whether the register is one of those, 880 to 895, that change as the decoder works (S-9.2.2).
+func (r Register) Volatile() bool { return r.CV >= 880 && r.CV <= 895 }
+
 // Compare orders registers by page, those without one first, then by CV.
 func (r Register) Compare(s Register) int {
 	return cmp.Or(r.Page.Compare(s.Page), cmp.Compare(r.CV, s.CV))

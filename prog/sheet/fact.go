@@ -44,9 +44,6 @@ func (d *draft) fact(r cv.Register) fact {
 	return f
 }
 
-// What these hold is of the moment (S-9.2.2).
-const firstVolatile, lastVolatile nmra.CV = 880, 895
-
 // held gives what a register held most often, and every value that was proven in it. What a reset left becomes the default.
 func (d *draft) held(r cv.Register, f *fact) (most, all []uint8) {
 	var said []string
@@ -54,7 +51,7 @@ func (d *draft) held(r cv.Register, f *fact) (most, all []uint8) {
 	for _, e := range d.surveys {
 		s := e.Survey
 		switch v, proven := s.Registers[r]; {
-		case slices.Contains(s.Changing, r), r.CV >= firstVolatile && r.CV <= lastVolatile:
+		case slices.Contains(s.Changing, r), r.Volatile():
 		case proven && e.Reset:
 			if d := f.entry.Default; d != nil && d[0] != v {
 				f.remarks = append(f.remarks, fmt.Sprintf("a reset left %d in %s", v, e.Name))
