@@ -87,11 +87,52 @@ type Main interface {
 	Send(ctx context.Context, p nmra.Packet, times int) error
 }
 
+// Gates are sensors at the track that say when a vehicle passes.
+type Gates interface {
+	// Gate waits for the next edge. Errors: [ErrStation], the context's.
+	Gate(ctx context.Context) (GateEdge, error)
+}
+
+// GateEdge is a gate that has closed, since something stands in it, or opened.
+type GateEdge struct {
+	Gate   int // from 1
+	Closed bool
+	At     time.Duration // on a clock of the station's own: only differences mean anything
+}
+
+// Checker is a station that has checks of its own, beside those of what it implements: a board's supply, a profile's templates.
+type Checker interface {
+	// Checks lists them in the order in which they are to be done.
+	Checks() []Check
+}
+
+// Check is one ability of a station, to be proven.
+type Check struct {
+	Name  string // a noun in lower case: "supply", "template verify_byte"
+	Scene Scene
+	// Run proves it. saw is what was seen, in words. The error says what is wrong and what to do about it.
+	Run func(ctx context.Context) (saw string, err error)
+}
+
+// Scene is what has to be on the track, and whether its power is on, while a check runs.
+type Scene uint8
+
+const (
+	PowerOff    Scene = iota // nothing on the track, its power off
+	EmptyTrack               // nothing on the track, its power on
+	WithDecoder              // one decoder on the track, its power on
+	HandAtGate               // as EmptyTrack; a person closes and opens each gate
+)
+
 // Milliamps is a track current.
 type Milliamps float64
 
 // ErrStation is what errors of a station that failed wrap: unplugged, silent, or answering what can't be understood.
 var ErrStation = errors.New("the station failed")
+
+// ErrLost is what errors of a station wrap that can't be reached any more, or does not answer: its cable is out, its port is gone, it
+// has started anew. It is an [ErrStation].
+var ErrLost = fmt.Errorf("it can't be reached: %w", ErrStation)
 
 // Overload is the error of a track that cut its power since too much current flowed: more than 250 mA for over 100 ms on the
 // programming track (S-9.2.3, section D).
