@@ -11,6 +11,7 @@ import (
 
 	"fettle/prog"
 	"fettle/prog/journal"
+	"fettle/station"
 )
 
 // How a batch ends, as its journal says it.
@@ -81,7 +82,16 @@ func (v *visit) halfway(err error, planned bool) error {
 		why = errors.New(by.name())
 	}
 	why = fmt.Errorf("stopped half-way: %w%s", why, v.advice(planned))
-	return failure{stopped, errors.Join(why, v.recorder.Close())}
+	return failure{statusHalfway(err), errors.Join(why, v.recorder.Close())}
+}
+
+// statusHalfway is the status of what was stopped half-way: a station that can't be reached any more is for its owner to mend before
+// anything is gone on with.
+func statusHalfway(err error) status {
+	if errors.Is(err, station.ErrLost) {
+		return stationFailed
+	}
+	return stopped
 }
 
 // advice says, a line each, where the journal is, what chose the index page before, how to go on where there is a plan, and how to go back.

@@ -20,7 +20,7 @@ const (
 	done          status = iota // done and proven
 	saidNo                      // the decoder, or the verdict, says no
 	badUse                      // bad use, or a bad file
-	stationFailed               // the station failed
+	stationFailed               // the station failed; if it can't be reached any more, a journal may resume what was begun
 	noDecoder                   // no decoder answers
 	stopped                     // stopped half-way; a journal can resume it
 )

@@ -173,7 +173,7 @@ func (v *visit) stoppedSurvey(err error, survey regset.Survey, path string) erro
 	if by, ok := errors.AsType[interrupted](why); ok {
 		why = errors.New(by.name())
 	}
-	return failure{stopped, fmt.Errorf("stopped half-way, with %s left to read: %w\nsurvey:      %s\nto go on:    fettle survey --resume %s%s",
+	return failure{statusHalfway(err), fmt.Errorf("stopped half-way, with %s left to read: %w\nsurvey:      %s\nto go on:    fettle survey --resume %s%s",
 		count(len(survey.Left), "register"), why, path, shellWord(path), v.flags)}
 }
 

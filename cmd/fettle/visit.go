@@ -60,7 +60,7 @@ func trackExits(cmd *cobra.Command, yes, no, left string) *cobra.Command {
 		done:          yes,
 		saidNo:        no,
 		badUse:        "bad use, or a bad file",
-		stationFailed: "the station failed, or an overload",
+		stationFailed: "the station failed, or an overload; what was begun can be gone on with",
 		noDecoder:     "nothing answers, or more than one decoder does",
 		stopped:       left,
 	})
