@@ -3,7 +3,7 @@
 GO       ?= go
 FUZZTIME ?= 10s
 
-.PHONY: help demo test lint build bench fuzz proof racing
+.PHONY: help demo test lint build bench fuzz proof tools
 .DEFAULT_GOAL := help
 
 help: ## say what there is
@@ -12,7 +12,7 @@ help: ## say what there is
 demo: ## the whole job on the simulated bench, told step by step
 	@$(GO) run ./cmd/fettle demo
 
-test: lint racing ## lint, then every test with the race detector
+test: tools lint ## lint, then every test with the race detector
 	$(GO) test -race ./...
 
 lint: ## gofmt, go vet, staticcheck at the version that go.mod pins
@@ -21,14 +21,22 @@ lint: ## gofmt, go vet, staticcheck at the version that go.mod pins
 	$(GO) vet ./...
 	$(GO) tool staticcheck ./...
 
-# The race detector needs cgo, cgo a C compiler, and that its headers.
-racing:
-	@cc=$$($(GO) env CC); \
-	command -v $${cc%% *} >/dev/null || \
-		{ echo "make test: the race detector needs a C compiler: $$cc is missing (Debian: apt-get install gcc libc6-dev)" >&2; exit 1; }; \
-	echo '#include <stdlib.h>' | $$cc -E -x c - >/dev/null 2>&1 || \
-		{ echo "make test: the race detector needs the C library's headers: stdlib.h is missing (Debian: apt-get install libc6-dev)" >&2; exit 1; }; \
-	test "$$($(GO) env CGO_ENABLED)" = 1 || \
+# What the tests run beside Go: a C compiler for the race detector, which needs cgo, and for the board's link; the board's
+# compiler, its simulator, and the program that loads it. Where apt-get is there, what is missing is installed.
+tools:
+	@missing=; \
+	has() { command -v "$$1" >/dev/null || missing="$$missing $$2"; }; \
+	header() { echo "#include <$$1>" | $$3 -E -x c - >/dev/null 2>&1 || missing="$$missing $$2"; }; \
+	has gcc gcc; has avr-gcc gcc-avr; has avr-objcopy binutils-avr; has avrdude avrdude; \
+	header stdlib.h libc6-dev gcc; header simavr/sim_avr.h libsimavr-dev gcc; header libelf.h libelf-dev gcc; \
+	header avr/io.h avr-libc "avr-gcc -mmcu=atmega328p"; \
+	test -z "$$missing" && exit; \
+	command -v apt-get >/dev/null || { echo "make test: these are missing (by the names of Debian's packages):$$missing" >&2; exit 1; }; \
+	root=; test "$$(id -u)" = 0 || root=sudo; \
+	echo "make test: installing$$missing"; \
+	$$root apt-get update && $$root apt-get install -y --no-install-recommends $$missing || \
+		{ echo "make test: these could not be installed:$$missing" >&2; exit 1; }
+	@test "$$($(GO) env CGO_ENABLED)" = 1 || \
 		{ echo "make test: the race detector needs cgo: it is off (unset CGO_ENABLED, or set it to 1)" >&2; exit 1; }
 
 build: ## build/fettle for this machine, and beside it those for other machines
