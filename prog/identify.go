@@ -2,6 +2,7 @@ package prog
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -65,7 +66,7 @@ func Identify(ctx context.Context, s *Session) (Identity, error) {
 			id.Modes = append(id.Modes, mode)
 		}
 	}
-	id.Rest, id.Pulse, id.Height = s.rest, s.pulse.Pulse, s.pulse.Height
+	id.Rest, id.Pulse, id.Height = s.rest.Rest, s.pulse.Pulse, s.pulse.Height
 	return id, nil
 }
 
@@ -129,5 +130,9 @@ func (s *Session) answers(ctx context.Context, mode nmra.Mode) (bool, error) {
 	if !known || mode == nmra.AddressOnly && (value < 1 || value > nmra.MaxShort) {
 		return false, nil
 	}
-	return s.holds(ctx, mode, r.CV, value)
+	holds, err := s.holds(ctx, mode, r.CV, value)
+	if errors.Is(err, nmra.ErrNotInMode) { // the station does not do it
+		return false, nil
+	}
+	return holds, err
 }

@@ -2,6 +2,7 @@ package prog
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -64,8 +65,11 @@ func Reset(ctx context.Context, s *Session, registers []cv.Register) (ResetResul
 	if s.mode != nmra.Registers {
 		modes = append(modes, s.mode)
 	}
-	for _, mode := range modes {
+	for n, mode := range modes {
 		result.Acknowledged, err = s.do(ctx, nmra.Access{Mode: mode, Operation: nmra.Write, CV: makerRegister.CV, Value: 8})
+		if errors.Is(err, nmra.ErrNotInMode) && n < len(modes)-1 { // the station does not do it
+			continue
+		}
 		if err != nil {
 			return result, err
 		}

@@ -22,6 +22,8 @@ var (
 	ErrNothing = errors.New("nothing is on the programming track: no current flows")
 	ErrSilent  = errors.New("what is on the programming track draws current but answers in no mode: " +
 		"clean its wheels and the rails, and see that it is a decoder")
+	ErrUnheard = errors.New("nothing on the programming track answers, and the station can't tell whether any current flows: " +
+		"put the vehicle on it, clean its wheels and the rails, and see that it has a decoder")
 	ErrSeveral = errors.New("more than one decoder answers: leave only one vehicle on the programming track")
 	ErrGone    = errors.New("the decoder does not answer any more: put it back on the track, and clean its wheels and the rails")
 )
@@ -51,7 +53,7 @@ type Session struct {
 	last      nmra.Access // the one before
 	answered  bool        // and whether it was acknowledged
 	onward    int         // acknowledgements of questions that followed one that was not, with no reset between
-	rest      station.Milliamps
+	rest      station.Draw
 	pulse     station.Answer // the last acknowledgement
 	noise     noise
 	belief    *belief
@@ -71,15 +73,15 @@ type Session struct {
 
 // Start turns the track on and finds out in which mode the decoder answers, by reading CV 8. bound is the chance of a wrong
 // value up to which a value counts as read, above 0; see [DefaultBound]. recorder may be nil for a session that never writes:
-// one that then has to, fails. Errors: [ErrNothing], [ErrSilent], [ErrSeveral], [NotRead] on a track that is too noisy, and
-// those of the station.
+// one that then has to, fails. Modes that the station does not do are passed over. Errors: [ErrNothing], [ErrSilent], [ErrUnheard],
+// [ErrSeveral], [NotRead] on a track that is too noisy, and those of the station.
 func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, recorder Recorder) (*Session, error) {
 	s := &Session{track: track, recorder: recorder, bound: bound, pace: resetsBetween,
 		noise: newNoise(), belief: new(belief), knowledge: newKnowledge(), held: cv.Values{}}
 	if err := s.powerOn(ctx); err != nil {
 		return nil, err
 	}
-	if s.rest < leastDraw {
+	if s.empty() {
 		return nil, ErrNothing
 	}
 	for _, try := range []struct {
@@ -95,6 +97,9 @@ func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, r
 			r.CV = 1
 		}
 		got, err := s.first(ctx, r)
+		if errors.Is(err, nmra.ErrNotInMode) { // the station does not do it
+			continue
+		}
 		if err != nil {
 			return nil, err
 		}
@@ -118,8 +123,14 @@ func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, r
 		}
 		return s, err
 	}
+	if s.rest.Unmeasured {
+		return nil, ErrUnheard
+	}
 	return nil, ErrSilent
 }
+
+// empty says whether nothing is on the track, as far as the station can tell.
+func (s *Session) empty() bool { return !s.rest.Unmeasured && s.rest.Rest < leastDraw }
 
 // first reads the first register of all, in a mode in which the decoder may not answer. That it does not is taken for granted sooner
 // than a value would be: all that follows from it is that other modes are tried, and that nothing is read.
@@ -189,7 +200,7 @@ func (s *Session) Noise() (lost, spurious float64) { return s.noise.rates() }
 func (s *Session) Pulse() station.Answer { return s.pulse }
 
 // Rest is the current that the decoder draws when nothing happens.
-func (s *Session) Rest() station.Milliamps { return s.rest }
+func (s *Session) Rest() station.Milliamps { return s.rest.Rest }
 
 // PowerCycle turns the track off and on. What the decoder was known to hold is to be read again afterwards. Errors: [ErrGone]; those of
 // the station.
@@ -202,7 +213,7 @@ func (s *Session) PowerCycle(ctx context.Context) error {
 	if err := s.powerOn(ctx); err != nil {
 		return err
 	}
-	if s.rest < leastDraw {
+	if s.empty() {
 		return ErrGone
 	}
 	return nil
@@ -245,7 +256,7 @@ func (s *Session) powerOn(ctx context.Context) error {
 	case err != nil:
 		return fmt.Errorf("turning the programming track on: %w", err)
 	}
-	s.rest = draw.Rest
+	s.rest = draw
 	return nil
 }
 
@@ -300,7 +311,8 @@ func (s *Session) soleDecoder(ctx context.Context) error {
 		}
 	}
 	height := s.pulse.Height
-	if _, err := s.do(ctx, nmra.Access{Mode: nmra.Paged, Operation: nmra.Verify, CV: s.mark.Register.CV, Value: s.mark.Value}); err != nil {
+	_, err := s.do(ctx, nmra.Access{Mode: nmra.Paged, Operation: nmra.Verify, CV: s.mark.Register.CV, Value: s.mark.Value})
+	if err != nil && !errors.Is(err, nmra.ErrNotInMode) { // a station that has no paged mode writes in none
 		return err
 	}
 	if s.pulse.Height > twice*height && height > 0 {

@@ -56,8 +56,9 @@ type Power interface {
 
 // Draw is what the track was seen to do while its power came on.
 type Draw struct {
-	Rest    Milliamps     // once all was at rest; 0 where nothing draws any current
-	Airtime time.Duration // how long it took, the time without power included
+	Rest       Milliamps     // once all was at rest; 0 where nothing draws any current
+	Unmeasured bool          // the station can't tell: Rest is 0 and says nothing
+	Airtime    time.Duration // how long it took, the time without power included
 }
 
 // ProgrammingTrack does one service-mode access at a time: it plays the packets of nmra.Access.Sequence, or has its own

@@ -64,7 +64,8 @@ func statusOf(err error) status {
 		return stopped
 	case errors.Is(err, station.ErrStation), errors.As(err, &overload):
 		return stationFailed
-	case errors.Is(err, prog.ErrNothing), errors.Is(err, prog.ErrSilent), errors.Is(err, prog.ErrSeveral), errors.Is(err, prog.ErrGone):
+	case errors.Is(err, prog.ErrNothing), errors.Is(err, prog.ErrSilent), errors.Is(err, prog.ErrUnheard),
+		errors.Is(err, prog.ErrSeveral), errors.Is(err, prog.ErrGone):
 		return noDecoder
 	case errors.As(err, &other), errors.As(err, &notRead):
 		return saidNo

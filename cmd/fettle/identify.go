@@ -186,7 +186,14 @@ func (d identityDocument) text(id prog.Identity) string {
 			fact("steps", "14: bit 1 of 29 is not set, so a station must send it 14 speed steps")
 		}
 	}
-	fact("track", "%.0f mA at rest; acknowledges with %.0f mA for %.1f ms", d.RestMA, d.PulseMA, d.PulseMS)
+	switch {
+	case d.PulseMA > 0:
+		fact("track", "%.0f mA at rest; acknowledges with %.0f mA for %.1f ms", d.RestMA, d.PulseMA, d.PulseMS)
+	case d.RestMA > 0:
+		fact("track", "%.0f mA at rest; the station does not measure acknowledgements", d.RestMA)
+	default:
+		fact("track", "the station does not measure its current")
+	}
 	if d.Slower {
 		fact("pace", "%s", slowerWords(d.Pace))
 	}
