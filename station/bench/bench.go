@@ -2,11 +2,8 @@ package bench
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"strings"
 	"time"
-	"unicode"
 
 	"fettle/nmra"
 	"fettle/station"
@@ -33,9 +30,8 @@ const (
 // while packets are played and while the power is cycled, so it is exact and costs no time. It is not for use by several goroutines
 // at once.
 type Bench struct {
-	decoders   []*Decoder
+	track      *Track
 	now        time.Duration
-	on         bool
 	used       bool // has been on
 	closed     bool
 	sensor     sensor
@@ -43,7 +39,6 @@ type Bench struct {
 	above      time.Duration     // how long the current has been above mostCurrent
 	overloaded station.Milliamps // the current that was, for longer than mostOverload
 	rest       station.Milliamps // after power-on
-	release    []func() error    // on Close
 }
 
 var (
@@ -53,10 +48,7 @@ var (
 
 // New puts decoders on a track of their own. Its power is off.
 func New(decoders ...*Decoder) *Bench {
-	for _, d := range decoders {
-		d.place()
-	}
-	return &Bench{decoders: decoders}
+	return &Bench{track: NewTrack(decoders...)}
 }
 
 // Now is the time on the clock of the bench: 0 when it was made.
@@ -64,24 +56,7 @@ func (b *Bench) Now() time.Duration { return b.now }
 
 // Describe names what stands on the track.
 func (b *Bench) Describe() station.Description {
-	titles := make([]string, len(b.decoders))
-	for i, d := range b.decoders {
-		titles[i] = inSentence(d.spec.Title)
-	}
-	title := strings.Join(titles, " and ")
-	if title == "" {
-		title = "nothing on the track"
-	}
-	return station.Description{Kind: "simulated bench", Title: title, Simulated: true}
-}
-
-// inSentence gives a title its small first letter, unless it begins with an abbreviation.
-func inSentence(title string) string {
-	letters := []rune(title)
-	if len(letters) > 1 && unicode.IsLower(letters[1]) {
-		letters[0] = unicode.ToLower(letters[0])
-	}
-	return string(letters)
+	return station.Description{Kind: "simulated bench", Title: b.track.Title(), Simulated: true}
 }
 
 // PowerOn turns the track on and plays what S-9.2.3, section D, has a decoder start up with.
@@ -89,17 +64,15 @@ func (b *Bench) PowerOn(ctx context.Context) (station.Draw, error) {
 	if err := b.usable(ctx); err != nil {
 		return station.Draw{}, err
 	}
-	if b.on {
+	if b.track.Powered() {
 		return station.Draw{Rest: b.rest}, nil
 	}
 	began := b.now
 	if b.used {
 		b.now += unpowered
 	}
-	b.on, b.used, b.above, b.overloaded, b.sampled, b.sensor = true, true, 0, 0, b.now, sensor{}
-	for _, d := range b.decoders {
-		d.powerOn(b.now)
-	}
+	b.used, b.above, b.overloaded, b.sampled, b.sensor = true, 0, 0, b.now, sensor{}
+	b.track.Power(true, b.now)
 	for _, step := range nmra.PowerOn() {
 		for n := range step.Times {
 			if n == step.Times-1 {
@@ -111,24 +84,19 @@ func (b *Bench) PowerOn(ctx context.Context) (station.Draw, error) {
 		}
 	}
 	b.rest = b.sensor.rest()
-	return station.Draw{Rest: b.rest, Airtime: b.now - began}, b.remembered()
+	return station.Draw{Rest: b.rest, Airtime: b.now - began}, b.track.Err()
 }
 
 // PowerOff turns the track off, whatever the context. A decoder whose memory is being written then loses that register.
 func (b *Bench) PowerOff(context.Context) error {
-	b.cut()
-	return b.remembered()
+	b.track.Power(false, b.now)
+	return b.track.Err()
 }
 
 // Close turns the track off, and lets go of what the decoders remember in. The bench is of no use then.
 func (b *Bench) Close() error {
-	b.cut()
-	errs := []error{b.remembered()}
-	for _, release := range b.release {
-		errs = append(errs, release())
-	}
-	b.release, b.closed = nil, true
-	return errors.Join(errs...)
+	b.closed = true
+	return b.track.Close()
 }
 
 // Service plays the packets of an access and listens. An access that has begun is done whole, unless the power fails.
@@ -152,7 +120,7 @@ func (b *Bench) Service(ctx context.Context, a nmra.Access) (station.Answer, err
 	}
 	answer := b.sensor.answer()
 	answer.Airtime = b.now - began
-	return answer, b.remembered()
+	return answer, b.track.Err()
 }
 
 // taskDuring is what the sensor does during the n-th packet of a step, from 0.
@@ -185,7 +153,7 @@ func (b *Bench) Send(ctx context.Context, p nmra.Packet, times int) error {
 			return err
 		}
 	}
-	return b.remembered()
+	return b.track.Err()
 }
 
 var idle, _ = nmra.Instruction{Kind: nmra.Idle}.Encode()
@@ -201,76 +169,39 @@ func (b *Bench) ready(ctx context.Context) error {
 	if err := b.usable(ctx); err != nil {
 		return err
 	}
-	if !b.on {
+	if !b.track.Powered() {
 		return fmt.Errorf("simulated bench: the track is off, turn it on first: %w", station.ErrStation)
 	}
 	return nil
-}
-
-// remembered gives the error of a decoder whose memory could not be kept.
-func (b *Bench) remembered() error {
-	for _, d := range b.decoders {
-		if d.failed != nil {
-			return fmt.Errorf("simulated bench: keeping what %s holds: %w: %w", inSentence(d.spec.Title), d.failed, station.ErrStation)
-		}
-	}
-	return nil
-}
-
-func (b *Bench) cut() {
-	if !b.on {
-		return
-	}
-	b.on = false
-	for _, d := range b.decoders {
-		d.powerOff(b.now)
-	}
 }
 
 // play plays one packet, bit by bit. What a decoder draws changes only when it acts, so the sampling of the current waits until then.
 func (b *Bench) play(p nmra.Packet, preamble int) error {
 	for one := range p.Bits(preamble) {
 		b.now += nmra.BitTime(one)
-		for _, d := range b.decoders {
-			if d.hear(one, b.now) {
-				b.sense()
-				d.act()
-			}
+		if b.track.hear(one, b.now) {
+			b.sense()
+			b.track.act()
 		}
-		if b.powerFails() {
+		if !b.track.Powered() {
 			return fmt.Errorf("simulated bench: the track lost its power, turn it on again: %w", station.ErrStation)
 		}
 	}
 	if b.sense(); b.overloaded > 0 {
-		b.cut()
+		b.track.Power(false, b.now)
 		return station.Overload{Current: b.overloaded}
 	}
 	return nil
-}
-
-// powerFails cuts the power where a decoder's faults have that in store.
-func (b *Bench) powerFails() (fails bool) {
-	for _, d := range b.decoders {
-		fails = fails || d.cutting
-		d.cutting = false
-	}
-	if fails {
-		b.cut()
-	}
-	return fails
 }
 
 // sense samples the current up to now: what all decoders draw together. Samples of a current that does not change are taken as one.
 func (b *Bench) sense() {
 	for b.sampled < b.now {
 		length := sampleEvery
-		if b.steady() {
+		if b.track.steady(b.sampled, b.now) {
 			length *= (b.now - b.sampled + sampleEvery - 1) / sampleEvery
 		}
-		var current station.Milliamps
-		for _, d := range b.decoders {
-			current += d.current(b.sampled)
-		}
+		current := b.track.Current(b.sampled)
 		b.sampled += length
 		b.sensor.sample(current, length)
 		if current <= mostCurrent {
@@ -279,13 +210,4 @@ func (b *Bench) sense() {
 			b.overloaded = max(b.overloaded, current)
 		}
 	}
-}
-
-func (b *Bench) steady() bool {
-	for _, d := range b.decoders {
-		if !d.steady(b.sampled, b.now) {
-			return false
-		}
-	}
-	return true
 }

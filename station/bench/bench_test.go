@@ -84,7 +84,7 @@ func TestMoreThan250MilliampsForMoreThan100MillisecondsCutsThePower(t *testing.T
 		b := New(spec.New(1))
 		_, err := b.PowerOn(context.Background())
 		var overload station.Overload
-		if got := errors.As(err, &overload); got != c.overload || got != (err != nil) || got == b.on {
+		if got := errors.As(err, &overload); got != c.overload || got != (err != nil) || got == b.track.powered {
 			t.Errorf("%v mA, %v mA for %v: %v, want an overload: %v", c.rest, c.inrush, c.long, err, c.overload)
 		}
 		if want := max(c.rest, c.inrush); c.overload && overload.Current != want {
@@ -136,7 +136,7 @@ func TestACancelledAccessIsNotBegun(t *testing.T) {
 	if !errors.Is(err, context.Canceled) || b.Now() != began || d.Values()[at(3)] != 12 {
 		t.Errorf("%v, %v on the track, CV 3 holds %d; want it not begun", err, b.Now()-began, d.Values()[at(3)])
 	}
-	if err := b.PowerOff(ctx); err != nil || b.on {
+	if err := b.PowerOff(ctx); err != nil || b.track.powered {
 		t.Errorf("%v; want the track off, whatever the context", err)
 	}
 }
@@ -154,7 +154,7 @@ func TestATrackThatIsOffOrClosedSaysSo(t *testing.T) {
 	if _, err := b.Service(context.Background(), bit); !errors.Is(err, nmra.ErrNotInMode) {
 		t.Errorf("a bit in paged mode: %v, want ErrNotInMode", err)
 	}
-	if err := b.Close(); err != nil || b.on {
+	if err := b.Close(); err != nil || b.track.powered {
 		t.Errorf("%v; want the track off", err)
 	}
 	if _, err := b.PowerOn(context.Background()); !errors.Is(err, station.ErrStation) {

@@ -42,6 +42,7 @@ type Decoder struct {
 	inrushUntil time.Duration
 	receiver    wave.Receiver
 	complete    bool          // the receiver has a packet
+	acts        bool          // on the bit that it heard last
 	service     bool          // in service mode
 	heard       time.Duration // the last reset or service-mode packet
 	last        nmra.Packet   // the last valid packet
@@ -112,7 +113,8 @@ func (d *Decoder) schedule() {
 func (d *Decoder) hear(one bool, now time.Duration) bool {
 	d.now = now
 	d.complete = d.powered && d.receiver.Bit(one) == wave.Complete
-	return d.complete || now >= d.due
+	d.acts = d.complete || now >= d.due
+	return d.acts
 }
 
 // act lets everything happen that is due, and takes in the packet that is complete.

@@ -168,7 +168,7 @@ func FuzzAnyBitsIntoADecoder(f *testing.F) {
 			}
 			b.now += time.Duration(quiet) * time.Millisecond
 		}
-		b.cut()
+		b.track.Power(false, b.now)
 		for r := range d.Values() {
 			if _, ok := spec.Registers[r]; !ok {
 				t.Fatalf("register %v has come into being", r)

@@ -2,7 +2,8 @@
 //
 // The bench is not a mock. A [Bench] plays every packet bit by bit; a [Decoder] receives the bits and follows NMRA S-9.2 (packets),
 // S-9.2.1 (packets on the main), S-9.2.2 (registers) and S-9.2.3 (service mode). It answers with current alone, and the bench
-// measures that current in samples, as the hardware of a programming track does.
+// measures that current in samples, as the hardware of a programming track does. What plays the bits may as well be outside: a
+// [Track] is the rails and the decoders without a station.
 //
 // Commands open it by name, with station.Open:
 //

@@ -19,7 +19,7 @@ func TestPowerLostInTheMiddleOfAWriteErasesTheRegister(t *testing.T) {
 	write(t, b, 3, 1)
 	write(t, b, 4, 2)
 	_, err := b.Service(context.Background(), nmra.Access{Operation: nmra.Write, CV: 2, Value: 99})
-	if !errors.Is(err, station.ErrStation) || b.on {
+	if !errors.Is(err, station.ErrStation) || b.track.powered {
 		t.Fatalf("%v; want the track off and the station to have failed", err)
 	}
 	want := plain().Registers

@@ -3,7 +3,6 @@ package bench
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -48,23 +47,11 @@ const byDefault = "tram-3"
 
 // open opens what follows "bench:".
 func open(rest string) (*Bench, error) {
-	found, err := find(rest)
+	t, err := OpenTrack(rest)
 	if err != nil {
 		return nil, err
 	}
-	var decoders []*Decoder
-	b := &Bench{}
-	for _, f := range found {
-		d, release, err := f.open()
-		if err != nil {
-			return nil, errors.Join(err, b.Close())
-		}
-		decoders, b.release = append(decoders, d), append(b.release, release)
-	}
-	release := b.release
-	b = New(decoders...)
-	b.release = release
-	return b, nil
+	return &Bench{track: t}, nil
 }
 
 // named is a decoder and the place on disk where it remembers.

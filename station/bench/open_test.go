@@ -93,7 +93,7 @@ func TestWhatADecoderHoldsLastsUntilANewOneIsTakenOutOfItsBox(t *testing.T) {
 		}
 	})
 	opened(t, "bench:tram-3+engine-30", func(b *Bench) {
-		if got := b.decoders[0].Values()[at(3)]; got != 99 {
+		if got := b.track.decoders[0].Values()[at(3)]; got != 99 {
 			t.Errorf("beside another decoder, CV 3 is %d", got)
 		}
 	})
@@ -180,7 +180,7 @@ func TestADecoderFileThatIsEditedIsANewDecoder(t *testing.T) {
 			t.Fatal(err)
 		}
 		opened(t, "bench:"+file, func(b *Bench) {
-			if got := b.decoders[0].Values()[at(3)]; got != want {
+			if got := b.track.decoders[0].Values()[at(3)]; got != want {
 				t.Errorf("CV 3 is %d, want %d", got, want)
 			}
 			write(t, b, 3, 99)

@@ -108,7 +108,7 @@ func TestAKillLeavesTheMemoryOldOrNew(t *testing.T) {
 		}
 		// The writer puts n into CV 67, 68 ... 94 in turn, then n + 1: at any instant they are n up to some register, then n - 1.
 		opened(t, "bench:tram-3", func(b *Bench) {
-			values := b.decoders[0].Values()
+			values := b.track.decoders[0].Values()
 			steps := 0
 			for n := nmra.CV(68); n <= 94; n++ {
 				switch values[at(n-1)] - values[at(n)] {

@@ -103,7 +103,7 @@ func playBehind(t testing.TB, b *Bench, preamble int, packets ...nmra.Packet) (p
 		for one := range p.Bits(preamble) {
 			b.now += nmra.BitTime(one)
 			var current station.Milliamps
-			for _, d := range b.decoders {
+			for _, d := range b.track.decoders {
 				listen(d, one, b.now)
 				current += d.current(b.now)
 			}
@@ -134,7 +134,7 @@ func listen(d *Decoder, one bool, now time.Duration) {
 // silence lets time pass in which the track carries no packet.
 func silence(b *Bench, long time.Duration) {
 	for end := b.now + long; b.now < end; b.now += nmra.BitTime(true) {
-		for _, d := range b.decoders {
+		for _, d := range b.track.decoders {
 			listen(d, true, b.now)
 		}
 	}
