@@ -82,6 +82,7 @@ func TestAnOpenedTrackRemembersAndIsHeldUntilItIsClosed(t *testing.T) {
 			t.Fatal(err)
 		}
 		track.Power(true, now)
+		now += 50 * time.Millisecond // its inrush is over
 		return track
 	}
 	track := open()
