@@ -73,11 +73,7 @@ func (r *Receiver) frame(one bool) Event {
 			r.ones++
 			return Nothing
 		}
-		need := r.Preamble
-		if need == 0 {
-			need = 10
-		}
-		if r.ones >= need {
+		if r.ones >= r.need() {
 			r.inside, r.lead, r.n, r.check, r.left = true, r.ones, 0, 0, 8
 		}
 		r.ones = 0
@@ -117,3 +113,19 @@ func (r *Receiver) Packet() nmra.Packet {
 // Lead is how many ones led in the packet of [Receiver.Packet], the end bit of the one before it included where it came right before
 // them. Service mode asks for at least nmra.LongPreamble (S-9.2.3).
 func (r *Receiver) Lead() int { return r.lead }
+
+// Ahead is how many bits have to come, at the least, before a packet can be [Complete].
+func (r *Receiver) Ahead() int {
+	if r.inside {
+		return int(r.left) + 9*max(0, nmra.MinBytes-1-r.n) + 1
+	}
+	return max(0, r.need()-r.ones) + 9*nmra.MinBytes + 1
+}
+
+// need is how many ones must come before a packet.
+func (r *Receiver) need() int {
+	if r.Preamble == 0 {
+		return 10
+	}
+	return r.Preamble
+}

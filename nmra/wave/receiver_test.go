@@ -300,3 +300,38 @@ func BenchmarkSendAndReceive(b *testing.B) {
 		}
 	}
 }
+
+func TestNoPacketIsCompleteBeforeTheBitsThatAreAhead(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := Receiver{Preamble: rapid.IntRange(0, 14).Draw(t, "preamble")}
+		// Packets, so that some are complete, with bits between that are none's.
+		var stream []bool
+		for range rapid.IntRange(1, 4).Draw(t, "parts") {
+			stream = append(stream, rapid.SliceOfN(rapid.Bool(), 0, 40).Draw(t, "bits")...)
+			a, b := rapid.Byte().Draw(t, "a"), rapid.Byte().Draw(t, "b")
+			p, err := nmra.NewPacket(a, b, a^b)
+			if err != nil {
+				t.Fatal(err)
+			}
+			stream = slices.AppendSeq(stream, p.Bits(rapid.IntRange(10, 20).Draw(t, "ones")))
+		}
+		earliest := 0 // no packet before so many bits of the stream
+		for n, one := range stream {
+			earliest = max(earliest, n+r.Ahead())
+			if r.Bit(one) == Complete && n+1 < earliest {
+				t.Fatalf("a packet after %d bits, and %d were ahead", n+1, earliest)
+			}
+		}
+	})
+}
+
+func TestTheShortestPacketTakesTheBitsThatAreAhead(t *testing.T) {
+	var r Receiver
+	bits := slices.Collect(published(t).Bits(10))
+	for n, one := range bits {
+		if got, want := r.Ahead(), len(bits)-n; got != want {
+			t.Fatalf("after %d bits %d are ahead, want %d", n, got, want)
+		}
+		r.Bit(one)
+	}
+}

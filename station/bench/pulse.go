@@ -60,6 +60,30 @@ func (d *Decoder) steady(from, to time.Duration) bool {
 	return !d.powered || from >= d.inrushUntil && (to <= d.pulse.from || from >= d.pulse.until)
 }
 
+// leastBit is the shortest bit that a decoder must accept (S-9.1, 2020): two halves of 52 µs.
+const leastBit = 104 * time.Microsecond
+
+// steadyUntil says until when the current is sure to stay as it is, from an instant on, whatever bits come.
+func (d *Decoder) steadyUntil(from time.Duration) time.Duration {
+	if !d.powered {
+		return never
+	}
+	until := min(d.due, d.now+time.Duration(d.receiver.Ahead())*leastBit)
+	at := func(change time.Duration) {
+		if change > from {
+			until = min(until, change)
+		}
+	}
+	at(d.inrushUntil)
+	at(d.pulse.from)
+	at(d.pulse.until)
+	for _, g := range d.pulse.gaps {
+		at(g.from)
+		at(g.until)
+	}
+	return until
+}
+
 // answer draws the pulse that follows an instruction, from at on: an acknowledgement where yes, none where not, and now and then
 // the other way round, as dirt on the track has it. A lost acknowledgement loses its contact before a station can have seen it.
 func (d *Decoder) answer(yes bool, at time.Duration) {

@@ -104,3 +104,43 @@ func TestAnOpenedTrackRemembersAndIsHeldUntilItIsClosed(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+func TestTheCurrentIsSteadyAsLongAsTheTrackSaysWhateverBitsCome(t *testing.T) {
+	spec := plain()
+	spec.Rest = Rest{Current: 8, Inrush: 100, InrushTime: 20 * time.Millisecond}
+	spec.Ack.Ragged = 0.3
+	track := NewTrack(spec.New(1))
+	now := time.Duration(0)
+	track.Power(true, now)
+	steps, far := 0, 0
+	// The shortest bits come soonest. NMRA S-9.1 (2020): a decoder must accept halves of 52 and of 90 us.
+	length := map[bool]time.Duration{true: 104 * time.Microsecond, false: 180 * time.Microsecond}
+	for _, a := range []nmra.Access{{CV: 8, Value: 13}, {CV: 8, Value: 14}, {Operation: nmra.Write, CV: 3, Value: 99}, {CV: 3, Value: 99}} {
+		sequence, err := a.Sequence()
+		if err != nil {
+			t.Fatal(err)
+		}
+		was, until := track.Current(now), track.SteadyUntil(now)
+		for _, step := range sequence {
+			for range step.Times {
+				for one := range step.Packet.Bits(nmra.LongPreamble) {
+					for end := now + length[one]; now < end; now += 4 * time.Microsecond {
+						if now >= until {
+							was, until = track.Current(now), track.SteadyUntil(now)
+							if steps++; until > now+500*time.Microsecond {
+								far++
+							}
+						} else if got := track.Current(now); got != was {
+							t.Fatalf("%v mA at %v, where it had to be %v until %v", got, now, was, until)
+						}
+					}
+					track.Bit(one, now)
+				}
+			}
+		}
+	}
+	if far < steps/20 {
+		t.Errorf("%d of %d times it was sure of more than 500 us; want it to be of use", far, steps)
+	}
+	t.Logf("%d of %d times it was sure of more than 500 us", far, steps)
+}

@@ -129,6 +129,16 @@ func (t *Track) Current(at time.Duration) station.Milliamps {
 	return sum
 }
 
+// SteadyUntil is the instant until which the current is sure to stay as it is at an instant after the last bit, whatever bits come,
+// unless Power is called; an instant before that one where nothing is sure.
+func (t *Track) SteadyUntil(at time.Duration) time.Duration {
+	until := never
+	for _, d := range t.decoders {
+		until = min(until, d.steadyUntil(at))
+	}
+	return until
+}
+
 // steady says whether the current stays as it is from one instant up to another, as long as no decoder acts.
 func (t *Track) steady(from, to time.Duration) bool {
 	for _, d := range t.decoders {
