@@ -81,10 +81,14 @@ type late struct {
 	value byte
 }
 
-// New powers a board up that has the firmware in its flash, with a supply of 15 V, all gates open, and the track at its output. The
-// flash is what is in it from address 0 on. The track stays the caller's to close.
-func New(flash []byte, track *bench.Track) (*Board, error) {
-	c, err := startChip(flash)
+// New powers a board up that has the firmware's image in its flash, with a supply of 15 V, all gates open, and the track at its output.
+// The image is a file in the Intel hexadecimal format. The track stays the caller's to close.
+func New(image []byte, track *bench.Track) (*Board, error) {
+	program, err := flash(image)
+	if err != nil {
+		return nil, err
+	}
+	c, err := startChip(program)
 	if err != nil {
 		return nil, err
 	}

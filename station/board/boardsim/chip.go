@@ -134,18 +134,32 @@ func (c *chip) read(n int) ([]byte, error) {
 
 // died is the error of a simulation that ended by itself.
 func (c *chip) died(err error) error {
-	errWait := c.close()
-	return fmt.Errorf("the simulated chip ended: %w", errors.Join(err, errWait, errors.New(strings.TrimSpace(c.said.String()))))
+	errs := []error{err, c.close()}
+	if said := strings.TrimSpace(c.said.String()); said != "" {
+		errs = append(errs, errors.New(said))
+	}
+	return fmt.Errorf("the simulated chip ended: %w", errors.Join(errs...))
 }
 
+// close ends the simulation, once.
 func (c *chip) close() error {
-	errs := []error{c.orders.Close(), c.replies.Close(), c.process.Wait()}
-	return errors.Join(errs...)
+	if c.process == nil {
+		return nil
+	}
+	process := c.process
+	c.process = nil
+	return errors.Join(c.orders.Close(), c.replies.Close(), process.Wait())
 }
 
-// compiled compiles the simulation, once. Its file is removed at once, and run by its descriptor: so nothing is left behind, however
-// this program ends.
-var compiled = sync.OnceValues(func() (*os.File, error) {
+// compiled is the program of compile, which is compiled once.
+var compiled = sync.OnceValues(compile)
+
+// compile compiles the simulation. Its file is removed at once, and the program run by its descriptor: so nothing is left behind, however
+// this one ends.
+func compile() (*os.File, error) {
+	if _, err := exec.LookPath("gcc"); err != nil {
+		return nil, fmt.Errorf("simulating the board takes a C compiler: %w: install Debian's packages gcc, libc6-dev, libsimavr-dev and libelf-dev", err)
+	}
 	folder, err := os.MkdirTemp("", "boardsim")
 	if err != nil {
 		return nil, err
@@ -155,13 +169,10 @@ var compiled = sync.OnceValues(func() (*os.File, error) {
 	if err := os.WriteFile(source, lockstepSource, 0o600); err != nil {
 		return nil, err
 	}
-	if _, err := exec.LookPath("gcc"); err != nil {
-		return nil, errors.New("simulating the board takes a C compiler, and there is no gcc: install Debian's packages gcc, libsimavr-dev and libelf-dev")
-	}
 	said, err := exec.Command("gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", program, source, "-lsimavr", "-lelf", "-lm").CombinedOutput()
 	if err != nil {
-		return nil, fmt.Errorf("compiling the simulation of the board: %w; if files of simavr or libelf are missing, "+
-			"install Debian's packages libsimavr-dev and libelf-dev:\n%s", err, said)
+		return nil, fmt.Errorf("compiling the simulation of the board: %w: where files of simavr or libelf are missing, "+
+			"install Debian's packages libsimavr-dev and libelf-dev. The compiler said:\n%s", err, said)
 	}
 	return os.Open(program)
-})
+}
