@@ -280,20 +280,21 @@ func (c *asked) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%v: sent %s", c.command, quote(c.sent))
 	const most = 4
-	all := *c.heard
-	if more := len(all) - most; more > 0 {
-		fmt.Fprintf(&b, ", %d lines came back and then", more)
-		all = all[more:]
+	shown := (*c.heard)[max(0, len(*c.heard)-most):]
+	b.WriteString(", got ")
+	switch more := len(*c.heard) - len(shown); {
+	case len(shown) == 0:
+		b.WriteString("nothing")
+	case more == 1:
+		b.WriteString("a line and then ")
+	case more > 1:
+		fmt.Fprintf(&b, "%d lines and then ", more)
 	}
-	for i, h := range all {
-		word := ", got "
+	for i, h := range shown {
 		if i > 0 {
-			word = ", "
+			b.WriteString(", ")
 		}
-		b.WriteString(word + quote(h.line))
-	}
-	if len(all) == 0 {
-		b.WriteString(", got nothing")
+		b.WriteString(quote(h.line))
 	}
 	return b.String()
 }
