@@ -76,35 +76,33 @@ func withTag(a arguments) arguments {
 // dialogue collects what was sent and what came back.
 type dialogue struct{ words []string }
 
-func (d *dialogue) add(c *asked) {
-	if c.heard != nil { // else it was not sent
-		d.words = append(d.words, c.said())
+// add takes in commands that were asked together: each that was sent, then each line that came back, and what took it.
+func (d *dialogue) add(commands ...*asked) {
+	for len(commands) > 0 && commands[0].heard != nil { // else it was not sent
+		log, sent := commands[0].heard, []string{}
+		for len(commands) > 0 && commands[0].heard == log {
+			sent = append(sent, quote(commands[0].sent))
+			commands = commands[1:]
+		}
+		said := "sent " + strings.Join(sent, ", ")
+		for _, h := range *log {
+			said += fmt.Sprintf(", got %s, taken by %s", quote(h.line), h.by)
+		}
+		if len(*log) == 0 {
+			said += ", and waited for no answer"
+		}
+		d.words = append(d.words, said)
 	}
 }
 
 func (d *dialogue) String() string { return strings.Join(d.words, "; ") }
 
-// said says what was sent, each line that came back, and what took it.
-func (c *asked) said() string {
-	var s strings.Builder
-	fmt.Fprintf(&s, "sent %s", quote(c.sent))
-	if c.command.yes == nil {
-		s.WriteString(", which the profile has no answer for")
-	}
-	for _, h := range *c.heard {
-		fmt.Fprintf(&s, ", got %s, taken by %s", quote(h.line), h.by)
-	}
-	return s.String()
-}
-
 // try asks one command as part of a check.
 func (b *base) try(d *dialogue, c *command, a arguments) (*asked, error) {
 	one := &asked{command: c, arguments: a}
-	if err := b.ask(one); err != nil {
-		return one, err
-	}
+	err := b.ask(one)
 	d.add(one)
-	return one, nil
+	return one, err
 }
 
 func (b *base) checkPower(ctx context.Context) (string, error) {
@@ -243,9 +241,7 @@ func (b *base) checkSend(c *command, i nmra.Instruction) func(context.Context) (
 		}
 		var d dialogue
 		err = b.ask(commands...)
-		for _, one := range commands {
-			d.add(one)
-		}
+		d.add(commands...)
 		return d.String(), err
 	}
 }

@@ -173,6 +173,9 @@ func waiting(commands []*asked) *asked {
 	return nil
 }
 
+// elsewhere says what took a line that is the answer to another command.
+const elsewhere = "nothing, for it answers something else"
+
 // hear takes in one line.
 func (t *talker) hear(commands []*asked, line []byte) error {
 	if t.profile.line.echo {
@@ -198,7 +201,7 @@ func (t *talker) hear(commands []*asked, line []byte) error {
 				return fmt.Errorf("%v; %w: %w", c, err, station.ErrStation)
 			case !ok:
 			case !c.repeats(parts):
-				*by = "an answer to something else"
+				*by = elsewhere
 			default:
 				c.answered, c.yes, c.parts = true, answer.yes, parts
 				*by = "no of " + c.command.String()
@@ -209,7 +212,7 @@ func (t *talker) hear(commands []*asked, line []byte) error {
 			}
 		}
 	}
-	if *by != "nothing" {
+	if *by == elsewhere {
 		return nil
 	}
 	c := waiting(commands)

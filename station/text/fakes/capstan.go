@@ -11,8 +11,8 @@ import (
 // turn is how long capstan takes to turn its attention to a line.
 const turn = 2 * time.Millisecond
 
-// capstan repeats each line that it hears, takes its time, and can read a register and write one. It sees to its track by itself, and
-// what became of a write it does not tell.
+// capstan repeats each line that it hears, takes its time, and can read a register and write one. It turns its track on for each
+// order and off after it, and what became of a write it does not tell.
 func capstan(track Track) *Station {
 	return &Station{track: track, end: []byte("\r"), answer: func(s *Station, line string) string {
 		time.Sleep(turn)
@@ -25,9 +25,11 @@ func capstan(track Track) *Station {
 }
 
 func (s *Station) capstan(line string) (string, error) {
-	if _, err := s.track.PowerOn(context.Background()); err != nil {
+	ctx := context.Background()
+	if _, err := s.track.PowerOn(ctx); err != nil {
 		return "", err
 	}
+	defer s.track.PowerOff(ctx) // at the bench, this can't fail
 	var cv, value int
 	switch {
 	case scan(line, "fetch %d", &cv):
