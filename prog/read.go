@@ -2,6 +2,8 @@ package prog
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"time"
 
 	"fettle/nmra"
@@ -78,8 +80,35 @@ func (s *Session) hint(r cv.Register, likely ...uint8) Hint {
 	return Hint{Values: likely}
 }
 
+// suggest has a station that reads whole registers by itself say what r holds, where nothing else is known of it. All that follows
+// from it is what is asked first.
+func (s *Session) suggest(ctx context.Context, r cv.Register, hint Hint) (Hint, error) {
+	_, known := s.knowledge.found[r]
+	if s.reader == nil || known || hint.Absent || len(hint.Values) > 0 {
+		return hint, nil
+	}
+	value, answer, err := s.reader.Read(ctx, s.mode, r.CV)
+	if errors.Is(err, nmra.ErrNotInMode) { // in this mode it only verifies
+		return hint, nil
+	}
+	s.last = nmra.Access{}
+	s.tally.Operations++
+	s.tally.Airtime += answer.Airtime
+	if err != nil {
+		return hint, fmt.Errorf("%v: reading CV %d: %w", s.mode, r.CV, err)
+	}
+	if answer.Acknowledged {
+		hint.Values = []uint8{value}
+	}
+	return hint, nil
+}
+
 // prove asks in the session's mode until r is proven.
 func (s *Session) prove(ctx context.Context, r cv.Register, hint Hint) (Reading, error) {
+	hint, err := s.suggest(ctx, r, hint)
+	if err != nil {
+		return Reading{Register: r}, err
+	}
 	s.belief.expect(s.expect(r, hint), &s.noise)
 	return s.conclude(ctx, r, hint)
 }

@@ -110,6 +110,9 @@ func (b *batch) ask(ctx context.Context, r cv.Register, hint Hint) error {
 		b.read[r] = got
 		return nil
 	}
+	if hint, err = b.suggest(ctx, r, hint); err != nil {
+		return err
+	}
 	w := pending{hint: hint, prior: b.expect(r, hint)}
 	b.belief.expect(w.prior, &b.noise)
 	onward := b.onward

@@ -46,6 +46,7 @@ type Tally struct {
 // the old value is recorded. Make one with [Start].
 type Session struct {
 	track     station.ProgrammingTrack
+	reader    station.Reader // the same, where it reads whole registers by itself; else nil
 	recorder  Recorder
 	bound     float64
 	mode      nmra.Mode
@@ -78,6 +79,7 @@ type Session struct {
 func Start(ctx context.Context, track station.ProgrammingTrack, bound float64, recorder Recorder) (*Session, error) {
 	s := &Session{track: track, recorder: recorder, bound: bound, pace: resetsBetween,
 		noise: newNoise(), belief: new(belief), knowledge: newKnowledge(), held: cv.Values{}}
+	s.reader, _ = track.(station.Reader)
 	if err := s.powerOn(ctx); err != nil {
 		return nil, err
 	}
@@ -135,7 +137,11 @@ func (s *Session) empty() bool { return !s.rest.Unmeasured && s.rest.Rest < leas
 // first reads the first register of all, in a mode in which the decoder may not answer. That it does not is taken for granted sooner
 // than a value would be: all that follows from it is that other modes are tried, and that nothing is read.
 func (s *Session) first(ctx context.Context, r cv.Register) (Reading, error) {
-	prior := s.expect(r, Hint{})
+	hint, err := s.suggest(ctx, r, Hint{})
+	if err != nil {
+		return Reading{Register: r}, err
+	}
+	prior := s.expect(r, hint)
 	prior[absent] = 0.5
 	s.belief.expect(prior, &s.noise)
 	h, ok, err := s.settle(ctx, s.mode, r.CV, (*belief).answering)
@@ -145,7 +151,7 @@ func (s *Session) first(ctx context.Context, r cv.Register) (Reading, error) {
 	case h == absent:
 		return Reading{Register: r, State: Absent}, nil
 	}
-	s.mark = s.found(r, Hint{}, h)
+	s.mark = s.found(r, hint, h)
 	if ok, err := s.vouch(ctx); err != nil || !ok {
 		return Reading{Register: r}, err
 	}

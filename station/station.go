@@ -73,6 +73,14 @@ type ProgrammingTrack interface {
 	Service(ctx context.Context, a nmra.Access) (Answer, error)
 }
 
+// Reader is a programming track whose station can also read a whole register by itself. What it says it has read is worth asking for
+// first, and no proof: how it came to it is not known.
+type Reader interface {
+	ProgrammingTrack
+	// Read gives the value where the answer is acknowledged. Errors: as those of Service.
+	Read(ctx context.Context, mode nmra.Mode, cv nmra.CV) (value uint8, answer Answer, err error)
+}
+
 // Answer is what followed a service-mode access.
 type Answer struct {
 	Acknowledged bool

@@ -137,7 +137,7 @@ func (v *visit) work(ctx context.Context, track station.ProgrammingTrack, bound 
 	v.stopper = func() interrupted { return interruption(ctx) }
 	v.keepPages(ctx)
 	var err error
-	if v.Session, err = prog.Start(ctx, watched{track}, bound, &v.recorder); err == nil {
+	if v.Session, err = prog.Start(ctx, watch(track), bound, &v.recorder); err == nil {
 		v.Progress = v.progress
 		err = do(ctx, v)
 		if v.recorder.Journal == nil {

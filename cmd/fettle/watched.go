@@ -13,6 +13,26 @@ import (
 // watched is a programming track whose accesses are written to the log, at level debug, and whose errors know what was asked.
 type watched struct{ station.ProgrammingTrack }
 
+// watch watches a track, with the ability to read that it may have.
+func watch(track station.ProgrammingTrack) station.ProgrammingTrack {
+	if reader, ok := track.(station.Reader); ok {
+		return watchedReader{watched{track}, reader}
+	}
+	return watched{track}
+}
+
+// watchedReader is watched for a station that reads whole registers by itself.
+type watchedReader struct {
+	watched
+	reader station.Reader
+}
+
+func (w watchedReader) Read(ctx context.Context, mode nmra.Mode, cv nmra.CV) (uint8, station.Answer, error) {
+	value, answer, err := w.reader.Read(ctx, mode, cv)
+	log("read", err, logrus.Fields{"mode": mode.String(), "cv": cv, "value": value, "acknowledged": answer.Acknowledged})
+	return value, answer, err
+}
+
 func (w watched) PowerOn(ctx context.Context) (station.Draw, error) {
 	draw, err := w.ProgrammingTrack.PowerOn(ctx)
 	log("programming track on", err, logrus.Fields{"rest_ma": float64(draw.Rest), "airtime": draw.Airtime})

@@ -96,7 +96,7 @@ func TestACheckSaysWhatIsWrongWithAProfile(t *testing.T) {
 	found := map[string]string{}
 	for _, decoders := range [][]*bench.Decoder{nil, {decoder(t, "tram-3")}} {
 		s, _, _ := plugged(t, "quay", decoders...)
-		b := s.(both)
+		b := s.(bothReader)
 		b.profile = &bad
 		for _, c := range b.Checks() {
 			if (c.Scene == station.WithDecoder) == (decoders != nil) {

@@ -42,13 +42,13 @@ no = 'nay'
 `
 
 // onWire opens a station at a wire, with its track on.
-func onWire(t *testing.T, profile string, w *wire) programmer {
+func onWire(t *testing.T, profile string, w *wire) programmerReader {
 	t.Helper()
 	p, err := ParseProfile("p.toml", []byte(profile))
 	if err != nil {
 		t.Fatal(err)
 	}
-	track := New(p, w).(programmer)
+	track := New(p, w).(programmerReader)
 	answers := w.answers
 	w.answers = func(string) string { return "live 8\r\n" }
 	if draw, err := track.PowerOn(t.Context()); err != nil || draw.Rest != 8 || draw.Unmeasured {

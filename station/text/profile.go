@@ -153,6 +153,16 @@ func ParseProfile(file string, data []byte) (Profile, error) {
 // programs says whether the station has a programming track.
 func (p *Profile) programs() bool { return len(p.modes) > 0 }
 
+// reads says whether the station reads whole registers by itself, in some mode.
+func (p *Profile) reads() bool {
+	for _, s := range p.modes {
+		if s.read != nil {
+			return true
+		}
+	}
+	return false
+}
+
 // runs says whether it can be told to send something to the main.
 func (p *Profile) runs() bool { return p.drive != nil || p.function != nil || p.packet != nil }
 

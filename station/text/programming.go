@@ -22,6 +22,24 @@ func (b *base) service(ctx context.Context, a nmra.Access) (station.Answer, erro
 	return station.Answer{Acknowledged: acknowledged, Airtime: b.line.Now() - began}, err
 }
 
+// readRegister has the station read a register in a mode.
+func (b *base) readRegister(ctx context.Context, mode nmra.Mode, cv nmra.CV) (value uint8, answer station.Answer, err error) {
+	if err := b.ready(ctx); err != nil {
+		return 0, station.Answer{}, err
+	}
+	if _, err := (nmra.Access{Mode: mode, CV: cv, Value: 1}).Sequence(); err != nil { // what the standard has no packet for
+		return 0, station.Answer{}, err
+	}
+	c := b.profile.modes[mode].read
+	if c == nil {
+		return 0, station.Answer{}, fmt.Errorf("%v; %v: reading CV %d: its profile has no command for it: %w", &b.talker, mode, cv, nmra.ErrNotInMode)
+	}
+	began := b.line.Now()
+	value, answer.Acknowledged, err = b.read(c, cv)
+	answer.Airtime = b.line.Now() - began
+	return value, answer, err
+}
+
 func (b *base) access(a nmra.Access) (acknowledged bool, err error) {
 	s := b.profile.modes[a.Mode]
 	switch {

@@ -25,9 +25,11 @@ type base struct {
 
 // A station has the abilities that its profile has commands for.
 type (
-	programmer struct{ *base }
-	runner     struct{ *base }
-	both       struct{ *base }
+	programmer       struct{ *base }
+	runner           struct{ *base }
+	both             struct{ *base }
+	programmerReader struct{ programmer }
+	bothReader       struct{ both }
 )
 
 var (
@@ -35,6 +37,8 @@ var (
 	_ station.Main             = runner{}
 	_ station.ProgrammingTrack = both{}
 	_ station.Main             = both{}
+	_ station.Reader           = programmerReader{}
+	_ station.Reader           = bothReader{}
 	_ station.Checker          = (*base)(nil)
 )
 
@@ -49,12 +53,23 @@ func (s runner) Send(ctx context.Context, p nmra.Packet, times int) error {
 }
 func (s both) Send(ctx context.Context, p nmra.Packet, times int) error { return s.send(ctx, p, times) }
 
+func (s programmerReader) Read(ctx context.Context, mode nmra.Mode, cv nmra.CV) (uint8, station.Answer, error) {
+	return s.readRegister(ctx, mode, cv)
+}
+func (s bothReader) Read(ctx context.Context, mode nmra.Mode, cv nmra.CV) (uint8, station.Answer, error) {
+	return s.readRegister(ctx, mode, cv)
+}
+
 // New is the station that a profile describes, on a line that is open. It has the abilities that the profile has commands for. Close
 // closes the line.
 func New(p Profile, l Line) station.Station {
 	m := &p.line
 	b := &base{talker: talker{profile: &p, line: l, lines: lines{start: m.answerStart, end: m.answerEnd, longest: m.longest}}}
 	switch {
+	case p.reads() && p.runs():
+		return bothReader{both{b}}
+	case p.reads():
+		return programmerReader{programmer{b}}
 	case p.programs() && p.runs():
 		return both{b}
 	case p.programs():
