@@ -138,31 +138,40 @@ func (r *Reader) put(b byte) {
 	r.n++
 }
 
-// right says whether the bytes are a frame: right in their CRC, of a type that there is, and as long as that is.
+// right says whether the bytes are a frame: right in their CRC, of a type that there is, and as long as one of that type.
 func right(b []byte) bool {
-	return len(b) >= headBytes+crcBytes && checksum(b) == 0 && lengths[b[0]].allow(len(b)-headBytes-crcBytes)
+	n := len(b) - headBytes - crcBytes
+	if n < 0 || checksum(b) != 0 {
+		return false
+	}
+	may := lengths[b[0]]
+	return may.known && may.least <= n && n <= may.most
 }
 
-// length is which lengths a payload may have; the zero length is none.
-type length struct {
-	known    bool
-	least    int
-	variable bool // more than least is allowed too
+// Lengths says how many bytes the payload of a frame of the type has: from least to most. ok is false where there is no such type.
+func (t Type) Lengths() (least, most int, ok bool) {
+	may := lengths[t]
+	return may.least, may.most, may.known
 }
 
-func (l length) allow(n int) bool {
-	return l.known && (n == l.least || l.variable && n > l.least && n <= MaxPayload)
-}
-
-// lengths says it for each type.
-var lengths = func() (of [256]length) {
+// lengths is what the Table says of them.
+var lengths = func() (of [256]struct {
+	known       bool
+	least, most int
+}) {
+	set := func(t Type, payload any, behind int) {
+		if payload == nil {
+			return
+		}
+		may := &of[t]
+		may.known, may.least, may.most = true, binary.Size(payload)+behind, binary.Size(payload)
+		if behind > 0 {
+			may.most = MaxPayload
+		}
+	}
 	for _, row := range Table {
-		if row.Said != nil {
-			of[row.Type] = length{known: true, least: binary.Size(row.Said), variable: row.Type == Train}
-		}
-		if row.Answer != nil {
-			of[row.Type|AnswerBit] = length{known: true, least: binary.Size(row.Answer)}
-		}
+		set(row.Type, row.Said, row.Behind)
+		set(row.Type|AnswerBit, row.Answer, 0)
 	}
 	return of
 }()

@@ -22,7 +22,7 @@
 // the same type and number plus AnswerBit; and Started, once, with number 0, when its program begins.
 package link
 
-//go:generate go run ./header ../firmware/frames.h
+//go:generate go run ./header frames.go ../firmware/frames.h
 
 // Baud is the speed of the line in bits per second.
 const Baud = 115200
@@ -59,16 +59,17 @@ var Table = [...]struct {
 	Once   bool // numbered by the board, and done once only
 	Said   any
 	Answer any
+	Behind int // how many bytes at least come behind Said, with no more than MaxPayload in all; 0 that none may
 }{
-	{Hello, "hello", false, struct{}{}, HelloAnswer{}},
-	{State, "state", false, struct{}{}, StateAnswer{}},
-	{Off, "off", false, struct{}{}, StateAnswer{}},
-	{On, "on", true, OnRequest{}, StateAnswer{}},
-	{Train, "train", true, TrainRequest{}, TrainAnswer{}}, // TrainRequest is the beginning; the steps follow it
-	{Gate, "gate", false, GateEvent{}, struct{}{}},
-	{Cut, "cut", false, CutEvent{}, struct{}{}},
-	{Started, "started", false, StartedEvent{}, nil},
-	{Refused, "refused", false, nil, RefusedAnswer{}},
+	{Hello, "hello", false, struct{}{}, HelloAnswer{}, 0},
+	{State, "state", false, struct{}{}, StateAnswer{}, 0},
+	{Off, "off", false, struct{}{}, StateAnswer{}, 0},
+	{On, "on", true, OnRequest{}, StateAnswer{}, 0},
+	{Train, "train", true, TrainRequest{}, TrainAnswer{}, 3 + 3}, // one step: its StepHead, and the shortest packet
+	{Gate, "gate", false, GateEvent{}, struct{}{}, 0},
+	{Cut, "cut", false, CutEvent{}, struct{}{}, 0},
+	{Started, "started", false, StartedEvent{}, nil, 0},
+	{Refused, "refused", false, nil, RefusedAnswer{}, 0},
 }
 
 // HelloAnswer says who is there.
@@ -79,7 +80,7 @@ type HelloAnswer struct {
 	Gates            uint8  // how many gates it has
 	ProgrammingLimit uint16 // the highest Limit of On for the programming track, in mA
 	RunningLimit     uint16 // and for running
-	Short            uint16 // the current in mA above which it cuts the track at once, whatever On says
+	ShortLimit       uint16 // the current in mA above which it cuts the track at once, whatever On says
 	SilenceMS        uint16 // how long the host may be silent while the track is on
 	MaxTrain         uint8  // the longest payload of a Train
 }
@@ -95,7 +96,7 @@ const (
 const (
 	CauseAsked    uint8 = iota // the host wanted it, or it has not been on
 	CauseOverload              // more than Limit for longer than On allows
-	CauseShort                 // more than Short
+	CauseShort                 // more than ShortLimit
 	CauseSilence               // of the host
 )
 
