@@ -29,41 +29,57 @@ const (
 //
 // The zero Bits is ready, and finds its place in a stream that it comes into in the middle of. It allocates nothing.
 type Bits struct {
-	first  time.Duration // half of the bit that is coming in; 0 where none is
+	first  time.Duration // half of the bit that is coming in, or that came last
+	open   bool          // a bit is coming in
 	kind   Bit           // of the half that came last: Zero, One, or NoBit at the beginning and behind a Broken one
 	placed bool          // a change has shown which half begins a bit
+	fault  Fault         // of what was Broken last
 }
 
 // Half takes the next half and says what it brought to its end.
 func (b *Bits) Half(length time.Duration) Bit {
-	kind := Broken
-	if length >= leastOne && length <= mostOne {
+	var kind Bit
+	switch {
+	case length >= leastOne && length <= mostOne:
 		kind = One
-	} else if length >= leastZero && length <= mostZero {
+	case length >= leastZero && length <= mostZero:
 		kind = Zero
+	default:
+		*b = Bits{fault: faultOf(length)}
+		return Broken
 	}
 	switch {
-	case kind == Broken:
-		*b = Bits{}
-		return Broken
 	case kind != b.kind:
 		// The first of a bit. One that is left over is the second of a bit whose first was not seen, or else the signal is broken.
-		alone := b.first != 0 && b.placed
+		alone := b.open && b.placed
 		b.placed = b.placed || b.kind != NoBit
-		b.first, b.kind = length, kind
+		b.first, b.open, b.kind = length, true, kind
 		if alone {
+			b.fault = CutShort
 			return Broken
 		}
 		return NoBit
-	case b.first == 0:
-		b.first = length
+	case !b.open:
+		b.first, b.open = length, true
 		return NoBit
 	}
-	first := b.first
-	b.first = 0
-	uneven := length-first > mostApart || first-length > mostApart
-	if b.placed && (kind == One && uneven || kind == Zero && first+length > mostWhole) {
+	b.open = false
+	switch apart := length - b.first; {
+	case !b.placed:
+	case kind == One && (apart > mostApart || apart < -mostApart):
+		b.fault = UnevenOne
+		return Broken
+	case kind == Zero && b.first+length > mostWhole:
+		b.fault = LongZero
 		return Broken
 	}
 	return kind
+}
+
+// faultOf says what is wrong with a half that is none of a one and none of a zero.
+func faultOf(length time.Duration) Fault {
+	if length < leastOne || length > (mostOne+leastZero)/2 && length < leastZero {
+		return ShortHalf
+	}
+	return LongHalf
 }

@@ -5,65 +5,56 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"slices"
+	"strconv"
 	"time"
 
 	"fettle/nmra"
 )
 
-// Halves gives the half-bits of a packet behind so many preamble ones, at the nominal timing of S-9.1: two for each bit. The
-// signal must go on for at least 26 µs after the last (S-9.2), so that a decoder sees where it ends.
+// Halves gives the half-bits of a packet behind so many preamble ones, as a [Sender] without a fault sends them.
 func Halves(p nmra.Packet, preamble int) iter.Seq[time.Duration] {
-	return func(yield func(time.Duration) bool) {
-		for one := range p.Bits(preamble) {
-			for range 2 {
-				if !yield(nmra.BitTime(one) / 2) {
-					return
-				}
-			}
-		}
-	}
+	return slices.Values(Sender{Preamble: preamble}.Append(nil, p))
 }
 
-// levels gives the level of one rail from each instant on: 1 at the beginning, then the other one at the end of each half.
-func levels(halves iter.Seq[time.Duration]) iter.Seq2[int64, int] {
-	return func(yield func(microseconds int64, level int) bool) {
-		at, level := time.Duration(0), 1
-		if !yield(0, level) {
-			return
-		}
-		for half := range halves {
-			at += half
-			level = 1 - level
-			if !yield(at.Round(time.Microsecond).Microseconds(), level) {
-				return
-			}
-		}
-	}
-}
-
-// WriteVCD writes the halves as a value change dump (IEEE 1364-2005, clause 18): one wire, rail, in steps of 1 µs. It is 1
-// while the voltage between the rails has the sign that it begins with; which rail that is, a decoder can't know (S-9.1). The
-// last change is the crossing that ends the last half. The same halves always give the same bytes. Errors are those of w.
+// WriteVCD writes the halves as a value change dump (IEEE 1364-2005, clause 18): one wire, rail, in steps of 1 ns, so that the very
+// same halves can be read back. It is 1 while the voltage between the rails has the sign that it begins with; which rail that is, a
+// decoder can't know (S-9.1). The last change is the crossing that ends the last half. The same halves always give the same bytes.
+// Errors are those of w, and that of a half which is not longer than nothing.
 func WriteVCD(w io.Writer, halves iter.Seq[time.Duration]) error {
-	b := bufio.NewWriter(w)
-	b.WriteString("$timescale 1 us $end\n$scope module track $end\n$var wire 1 ! rail $end\n$upscope $end\n$enddefinitions $end\n")
-	format := "#%d\n$dumpvars\n%d!\n$end\n"
-	for microseconds, level := range levels(halves) {
-		if _, err := fmt.Fprintf(b, format, microseconds, level); err != nil {
-			return err
-		}
-		format = "#%d\n%d!\n"
-	}
-	return b.Flush()
+	const header = "$timescale 1 ns $end\n$scope module track $end\n$var wire 1 ! rail $end\n$upscope $end\n$enddefinitions $end\n" +
+		"#0\n$dumpvars\n1!\n$end\n"
+	return write(w, header, halves, func(line []byte, at time.Duration, level byte) []byte {
+		line = strconv.AppendInt(append(line, '#'), int64(at), 10)
+		return append(line, '\n', '0'+level, '!', '\n')
+	})
 }
 
-// WriteCSV writes the halves as lines of time_us,rail: the level of the rail from that instant on, as in
-// [WriteVCD]. Errors are those of w.
+// WriteCSV writes the halves as lines of time_us,rail: the level of the rail from that instant on, as in [WriteVCD]. Behind the whole
+// microseconds there are three digits where they are not 0. Errors are those of WriteVCD.
 func WriteCSV(w io.Writer, halves iter.Seq[time.Duration]) error {
+	return write(w, "time_us,rail\n0,1\n", halves, func(line []byte, at time.Duration, level byte) []byte {
+		line = strconv.AppendInt(line, int64(at/time.Microsecond), 10)
+		if part := at % time.Microsecond; part != 0 {
+			line = append(line, '.', '0'+byte(part/100), '0'+byte(part/10%10), '0'+byte(part%10))
+		}
+		return append(line, ',', '0'+level, '\n')
+	})
+}
+
+// write writes the header, at whose end the level is 1, and a line for each crossing that ends a half.
+func write(w io.Writer, header string, halves iter.Seq[time.Duration], line func([]byte, time.Duration, byte) []byte) error {
 	b := bufio.NewWriter(w)
-	b.WriteString("time_us,rail\n")
-	for microseconds, level := range levels(halves) {
-		if _, err := fmt.Fprintf(b, "%d,%d\n", microseconds, level); err != nil {
+	b.WriteString(header)
+	at, level, n := time.Duration(0), byte(1), 0
+	for half := range halves {
+		n++
+		if half <= 0 || at+half < at {
+			return fmt.Errorf("waveform: half %d is %v, %v from the beginning: want more than 0, and no more than 292 years in all", n, half, at)
+		}
+		at += half
+		level = 1 - level
+		if _, err := b.Write(line(b.AvailableBuffer(), at, level)); err != nil {
 			return err
 		}
 	}

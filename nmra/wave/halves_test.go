@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -64,7 +65,7 @@ func TestWaveformLevelsChangeAtEachCrossing(t *testing.T) {
 		t.Fatal(err)
 	}
 	// IEEE 1364-2005, clause 18 (from memory): header commands closed by $end, #TIME, then the value and the code of the wire.
-	const wantVCD = `$timescale 1 us $end
+	const wantVCD = `$timescale 1 ns $end
 $scope module track $end
 $var wire 1 ! rail $end
 $upscope $end
@@ -73,13 +74,13 @@ $enddefinitions $end
 $dumpvars
 1!
 $end
-#58
+#58000
 0!
-#116
+#116000
 1!
-#216
+#216000
 0!
-#10116
+#10116000
 1!
 `
 	if vcd.String() != wantVCD {
@@ -92,7 +93,10 @@ $end
 }
 
 // crossing is one line of a waveform.
-type crossing struct{ microseconds, level int }
+type crossing struct {
+	at    time.Duration
+	level int
+}
 
 func readCSV(t *rapid.T, text string) []crossing {
 	records, err := csv.NewReader(strings.NewReader(text)).ReadAll()
@@ -101,7 +105,7 @@ func readCSV(t *rapid.T, text string) []crossing {
 	}
 	var all []crossing
 	for _, record := range records[1:] {
-		at, err1 := strconv.Atoi(record[0])
+		at, err1 := time.ParseDuration(record[0] + "us")
 		level, err2 := strconv.Atoi(record[1])
 		if err := errors.Join(err1, err2); err != nil {
 			t.Fatal(err)
@@ -117,10 +121,10 @@ func readVCD(t *rapid.T, text string) []crossing {
 		t.Fatalf("no end of the definitions in %q", text)
 	}
 	var all []crossing
-	at := -1
+	at := time.Duration(-1)
 	for _, word := range strings.Fields(changes) {
 		var level int
-		if _, err := fmt.Sscanf(word, "#%d", &at); err == nil {
+		if _, err := fmt.Sscanf(word, "#%d", (*int64)(&at)); err == nil {
 			continue
 		}
 		if _, err := fmt.Sscanf(word, "%1d!", &level); err == nil {
@@ -130,45 +134,47 @@ func readVCD(t *rapid.T, text string) []crossing {
 	return all
 }
 
-// packetsOf takes a waveform for what a decoder would: it knows crossings alone. A half up to 64 us is one of a one, from 90 us of a
-// zero (NMRA S-9.1, 2020).
-func packetsOf(t *rapid.T, all []crossing) []nmra.Packet {
-	var r Receiver
-	var got []nmra.Packet
-	for n := 2; n < len(all); n += 2 {
-		first, second := all[n-1].microseconds-all[n-2].microseconds, all[n].microseconds-all[n-1].microseconds
-		if all[n].level == all[n-1].level || all[n].level != all[0].level || (first <= 64) != (second <= 64) {
-			t.Fatalf("line %d: level %d at %d us, halves of %d and %d us", n, all[n].level, all[n].microseconds, first, second)
-		}
-		if r.Bit(first <= 64) == Complete {
-			got = append(got, r.Packet())
-		}
-	}
-	return got
-}
-
-func TestPacketComesBackFromItsWaveform(t *testing.T) {
+func TestTheSameHalvesComeBackFromAWaveformToTheNanosecond(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		p, preamble := packets().Draw(t, "packet"), rapid.IntRange(10, 30).Draw(t, "preamble")
+		halves := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) time.Duration {
+			return time.Duration(rapid.Int64Range(1, int64(2*mostZero)).Draw(t, "half"))
+		}), 1, 50).Draw(t, "halves")
+		if rapid.Bool().Draw(t, "of a packet") {
+			halves = Sender{}.Append(nil, packets().Draw(t, "packet"))
+		}
 		var vcd, again, lines bytes.Buffer
-		halves := Halves(p, preamble)
-		if err := errors.Join(WriteVCD(&vcd, halves), WriteVCD(&again, halves), WriteCSV(&lines, halves)); err != nil {
+		all := slices.Values(halves)
+		if err := errors.Join(WriteVCD(&vcd, all), WriteVCD(&again, all), WriteCSV(&lines, all)); err != nil {
 			t.Fatal(err)
 		}
 		if vcd.String() != again.String() {
 			t.Fatal("the same packet gave two waveforms")
 		}
-		fromVCD, fromCSV := readVCD(t, vcd.String()), readCSV(t, lines.String())
-		if !slices.Equal(fromVCD, fromCSV) {
-			t.Fatalf("VCD %v, CSV %v", fromVCD, fromCSV)
-		}
-		if got := packetsOf(t, fromCSV); !slices.Equal(got, []nmra.Packet{p}) {
-			t.Fatalf("%v came back from the waveform of %v", got, p)
-		}
-		if last := fromCSV[len(fromCSV)-1].microseconds; int64(last) != p.Airtime(preamble).Microseconds() {
-			t.Fatalf("the waveform ends at %d us, the packet after %v", last, p.Airtime(preamble))
+		for form, got := range map[string][]crossing{"VCD": readVCD(t, vcd.String()), "CSV": readCSV(t, lines.String())} {
+			want := crossing{0, 1}
+			for n := range len(halves) + 1 {
+				if n >= len(got) || got[n] != want {
+					t.Fatalf("%s of %v: %v, want %v in place %d", form, halves, got, want, n)
+				}
+				if n < len(halves) {
+					want = crossing{want.at + halves[n], 1 - want.level}
+				}
+			}
+			if len(got) != len(halves)+1 {
+				t.Fatalf("%s: %d crossings of %d halves", form, len(got), len(halves))
+			}
 		}
 	})
+}
+
+func TestNoWaveformRunsBackwards(t *testing.T) {
+	for _, halves := range [][]time.Duration{{nmra.HalfOne, 0}, {nmra.HalfOne, -1}, {nmra.HalfOne, math.MaxInt64}} {
+		for _, write := range []func(io.Writer, iter.Seq[time.Duration]) error{WriteVCD, WriteCSV} {
+			if err := write(io.Discard, slices.Values(halves)); err == nil || !strings.Contains(err.Error(), "half 2 is "+halves[1].String()) {
+				t.Errorf("%v: %v, want an error with the place and the half", halves, err)
+			}
+		}
+	}
 }
 
 // full takes so many bytes and then none.

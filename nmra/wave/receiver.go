@@ -2,6 +2,7 @@ package wave
 
 import (
 	"fmt"
+	"math/bits"
 
 	"fettle/nmra"
 )
@@ -35,7 +36,8 @@ func (e Event) String() string {
 }
 
 // Receiver finds the packets in a stream of bits, as a decoder does (S-9.2, section A). It asks for a preamble, for the start
-// bit of each byte and for the end bit, which may be the first one of the next preamble; and whether the check byte is right.
+// bit of each byte and for the end bit, which may be the first one of the next preamble; and whether the check byte is right. Where it
+// is not, or where bytes are missing, all ones in a row are taken for the next preamble, since the packet may have broken off in it.
 // What a packet says is for [nmra.Packet.Instruction].
 //
 // The zero Receiver is ready, and finds its place in a stream that it comes into in the middle of. It allocates nothing.
@@ -91,15 +93,20 @@ func (r *Receiver) frame(one bool) Event {
 		return TooLong
 	}
 	r.inside, r.ones = false, 1
-	switch {
-	case r.n < nmra.MinBytes:
+	if r.n >= nmra.MinBytes && r.check == 0 {
+		return Complete
+	}
+	// Where a packet broke off, the next preamble has come in as its last bits.
+	r.ones += bits.TrailingZeros8(^r.byte)
+	if r.n < nmra.MinBytes {
 		r.n = 0
 		return TooShort
-	case r.check != 0:
-		return BadCheck
 	}
-	return Complete
+	return BadCheck
 }
+
+// drop leaves the packet that is coming in, or the preamble.
+func (r *Receiver) drop() { r.inside, r.left, r.n, r.ones = false, 0, 0, 0 }
 
 // Packet is the packet that [Complete] or [BadCheck] told of, until the next one begins; at other times it has no meaning.
 func (r *Receiver) Packet() nmra.Packet {

@@ -65,20 +65,22 @@ func reference(stream string, need int) []string {
 		for _, b := range packet {
 			check ^= b
 		}
+		ones = 1
 		switch {
 		case stream[i] == '0' && len(packet) < 6: // the stream ends in the middle of it
 			return all
 		case stream[i] == '0':
 			all = append(all, fmt.Sprintf("too long for a packet behind %d", lead))
-			continue
+			ones = 0
 		case len(packet) < 3:
 			all = append(all, fmt.Sprintf("too short for a packet behind %d", lead))
+			ones = i - strings.LastIndex(stream[:i], "0")
 		case check != 0:
 			all = append(all, fmt.Sprintf("packet with a wrong check byte: % X behind %d", packet, lead))
+			ones = i - strings.LastIndex(stream[:i], "0")
 		default:
 			all = append(all, fmt.Sprintf("complete packet: % X behind %d", packet, lead))
 		}
-		ones = 1
 	}
 	return all
 }
@@ -107,6 +109,8 @@ func TestReceiverFindsWhatThePublishedRulesCallAPacket(t *testing.T) {
 		// NMRA S-9.2 (July 2004), section A: the last byte is the exclusive OR of all before it.
 		{"a wrong check byte is told", 0, ones(14) + " 0 00110111 0 01110100 0 01000010 1",
 			[]string{"packet with a wrong check byte: 37 74 42 behind 14"}},
+		{"what broke off may have done so in the preamble of the next", 0, ones(14) + " 0 00110111 0 01110100 0 01" + ones(14) + p,
+			[]string{"packet with a wrong check byte: 37 74 7F behind 14", "complete packet: 37 74 43 behind 15"}},
 		// NMRA S-9.2.1 (July 2012): three to six bytes.
 		{"one byte is too short", 0, ones(14) + " 0 00000000 1" + ones(9) + p,
 			[]string{"too short for a packet behind 14", "complete packet: 37 74 43 behind 10"}},
