@@ -10,6 +10,8 @@
 
 #define LINK_MAX_PAYLOAD 120
 
+#define LINK_MAX_LINE 126
+
 #define FRAME_HELLO 0x01 /* who is there? */
 #define FRAME_STATE 0x02 /* how are you? Also a sign of life */
 #define FRAME_OFF 0x03 /* turn the track off; a train that is playing ends */

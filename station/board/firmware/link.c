@@ -10,8 +10,9 @@ enum { HEAD = 2, CRC = 2 }; /* bytes of a frame before its payload, and behind i
 
 static const IN_FLASH struct { uint8_t type, least, most; } lengths[] = { FRAME_LENGTHS };
 
-/* CRC-16/IBM-3740 begins with this: polynomial 1021, high bit first. Of a frame with its CRC behind it the CRC is 0. */
+/* CRC-16/GENIBUS: polynomial 1021, high bit first, begun with FFFF, sent inverted; with it behind them, all frames leave the same. */
 #define CRC_BEGIN 0xFFFF
+#define CRC_RIGHT 0x1D0F
 
 static uint16_t crc_add(uint16_t crc, uint8_t byte)
 {
@@ -51,7 +52,7 @@ static void keep(struct link_reader *r, uint8_t byte)
 bool link_take(struct link_reader *r, uint8_t byte, struct frame **f)
 {
 	if (byte == 0) {
-		bool right = !r->too_long && r->run == 0 && r->taken >= HEAD + CRC && r->crc == 0;
+		bool right = !r->too_long && r->run == 0 && r->taken >= HEAD + CRC && r->crc == CRC_RIGHT;
 		r->frame.length = r->taken - HEAD - CRC;
 		right = right && length_fits(r->frame.type, r->frame.length);
 		r->taken = r->run = 0;
@@ -91,8 +92,8 @@ void link_put(uint8_t type, uint8_t number, const void *payload, uint8_t length,
 	uint16_t crc = CRC_BEGIN;
 	for (uint8_t i = 0; i < HEAD + length; i++)
 		crc = crc_add(crc, at(&o, i));
-	o.crc[0] = (uint8_t)(crc >> 8);
-	o.crc[1] = (uint8_t)crc;
+	o.crc[0] = (uint8_t)(~crc >> 8);
+	o.crc[1] = (uint8_t)~crc;
 
 	/* From one zero byte to the next: how far it is, and what is between. At the end there is one more, of which only the way is told. */
 	uint8_t total = (uint8_t)(HEAD + length + CRC);

@@ -1,4 +1,4 @@
-/* The serial line between the board and its host: frames of a type, a number, a payload and a CRC-16/IBM-3740, encoded by COBS, each
+/* The serial line between the board and its host: frames of a type, a number, a payload and a CRC-16/GENIBUS, encoded by COBS, each
  * followed by a zero byte. frames.h has what they say; the Go side is package fettle/station/board/link, whose comment says how they
  * are used. Portable C: neither allocates, nor knows where the bytes come from. */
 #ifndef LINK_H

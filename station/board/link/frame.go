@@ -53,7 +53,11 @@ func (f Frame) Decode(v any) error {
 
 // String is for a log: "train 7: 14 01 02".
 func (f Frame) String() string {
-	return fmt.Sprintf("%v %d: % X", f.Type, f.Number, f.payload[:f.n])
+	s := fmt.Sprintf("%v %d", f.Type, f.Number)
+	if f.n == 0 {
+		return s
+	}
+	return fmt.Sprintf("%s: % X", s, f.payload[:f.n])
 }
 
 // String is the name of the type: "train", "answer to train".
@@ -74,9 +78,7 @@ func (f Frame) Append(line []byte) []byte {
 	var b [maxBytes]byte
 	b[0], b[1] = byte(f.Type), f.Number
 	n := headBytes + copy(b[headBytes:], f.payload[:f.n])
-	crc := checksum(b[:n])
-	b[n], b[n+1] = byte(crc>>8), byte(crc)
-	return appendCOBS(line, b[:n+crcBytes])
+	return appendCOBS(line, appendChecksum(b[:n]))
 }
 
 // appendCOBS appends b so that it has no zero byte, and then one. b is shorter than 254 bytes, so there is one code byte for each zero of b
@@ -96,93 +98,21 @@ func appendCOBS(line, b []byte) []byte {
 	return append(line, 0)
 }
 
-// Reader finds the frames in what comes off the line. The zero Reader is ready: it takes what comes before the first zero byte for a
-// frame. It allocates nothing, and loses no more than the frame that was damaged and, where its zero byte was, the one behind it.
-type Reader struct {
-	b    [maxBytes]byte
-	n    int  // bytes of the frame so far
-	run  int  // to come before the next code byte
-	zero bool // the next code byte stands for a zero
-	bad  bool // the frame is too long: all of it is dropped
+// appendChecksum appends the CRC of b.
+func appendChecksum(b []byte) []byte {
+	return binary.BigEndian.AppendUint16(b, checksum(b))
 }
 
-// Take takes a byte off the line. ok says that it ended a whole frame, right in its CRC and as long as one of its type.
-func (r *Reader) Take(b byte) (f Frame, ok bool) {
-	if b == 0 {
-		whole := !r.bad && r.run == 0 && right(r.b[:r.n])
-		if whole {
-			f.Type, f.Number = Type(r.b[0]), r.b[1]
-			f.n = uint8(copy(f.payload[:], r.b[headBytes:r.n-crcBytes]))
-		}
-		r.n, r.run, r.zero, r.bad = 0, 0, false, false
-		return f, whole
-	}
-	if r.run > 0 {
-		r.run--
-		r.put(b)
-		return f, false
-	}
-	if r.zero {
-		r.put(0)
-	}
-	r.run, r.zero = int(b)-1, b != 0xFF
-	return f, false
-}
+// rightChecksum is the checksum of every frame with its CRC behind it. It is not 0, so a zero byte that came behind the CRC is seen.
+const rightChecksum = 0x1D0F ^ 0xFFFF
 
-func (r *Reader) put(b byte) {
-	if r.n == len(r.b) {
-		r.bad = true
-		return
-	}
-	r.b[r.n] = b
-	r.n++
-}
-
-// right says whether the bytes are a frame: right in their CRC, of a type that there is, and as long as one of that type.
-func right(b []byte) bool {
-	n := len(b) - headBytes - crcBytes
-	if n < 0 || checksum(b) != 0 {
-		return false
-	}
-	may := lengths[b[0]]
-	return may.known && may.least <= n && n <= may.most
-}
-
-// Lengths says how many bytes the payload of a frame of the type has: from least to most. ok is false where there is no such type.
-func (t Type) Lengths() (least, most int, ok bool) {
-	may := lengths[t]
-	return may.least, may.most, may.known
-}
-
-// lengths is what the Table says of them.
-var lengths = func() (of [256]struct {
-	known       bool
-	least, most int
-}) {
-	set := func(t Type, payload any, behind int) {
-		if payload == nil {
-			return
-		}
-		may := &of[t]
-		may.known, may.least, may.most = true, binary.Size(payload)+behind, binary.Size(payload)
-		if behind > 0 {
-			may.most = MaxPayload
-		}
-	}
-	for _, row := range Table {
-		set(row.Type, row.Said, row.Behind)
-		set(row.Type|AnswerBit, row.Answer, 0)
-	}
-	return of
-}()
-
-// checksum is the CRC-16/IBM-3740: polynomial 1021, begun with FFFF. Of a frame with its CRC behind it, it is 0.
+// checksum is the CRC-16/GENIBUS: polynomial 1021, begun with FFFF, inverted at the end.
 func checksum(b []byte) uint16 {
 	crc := uint16(0xFFFF)
 	for _, x := range b {
 		crc = crc<<8 ^ crcTable[byte(crc>>8)^x]
 	}
-	return crc
+	return ^crc
 }
 
 var crcTable = func() (t [256]uint16) {

@@ -1,7 +1,7 @@
 // Package link is the serial line between Fettle and the open board: which frames there are, what each of them says, and how
 // they travel.
 //
-// On the line, 8N1 at [Baud], a frame is its type, its number, its payload and a CRC-16 (CRC-16/IBM-3740) of these, the high byte
+// On the line, 8N1 at [Baud], a frame is its type, its number, its payload and a CRC-16 (CRC-16/GENIBUS) of these, the high byte
 // first, all of it encoded by COBS (consistent overhead byte stuffing) and followed by a zero byte; so a zero byte is never part
 // of a frame, and whoever has lost his place finds it again at the next one. Figures in a payload have their low byte first.
 //
@@ -30,8 +30,11 @@ const Baud = 115200
 // Version is that of this link. A board with another one is not talked to.
 const Version = 1
 
-// MaxPayload bounds a payload, in bytes; with it a frame is never longer than 128 bytes on the line.
+// MaxPayload bounds a payload, in bytes.
 const MaxPayload = 120
+
+// MaxLine bounds a frame as it travels, in bytes: type and number, payload, CRC, and the code byte and the zero byte of COBS.
+const MaxLine = 2 + MaxPayload + 2 + 2
 
 // Type says what a frame is.
 type Type uint8

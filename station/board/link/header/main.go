@@ -110,6 +110,11 @@ func constants(out *bytes.Buffer, pkg *types.Package, group *ast.GenDecl) error 
 	return nil
 }
 
+// keywords are those of C that a field could be named by.
+var keywords = map[string]bool{"auto": true, "break": true, "case": true, "char": true, "continue": true, "default": true, "double": true,
+	"float": true, "int": true, "long": true, "register": true, "restrict": true, "return": true, "short": true, "signed": true,
+	"static": true, "switch": true, "union": true, "unsigned": true, "void": true, "volatile": true}
+
 // structs writes each struct of a group of types; other types have no place in C.
 func structs(out *bytes.Buffer, pkg *types.Package, group *ast.GenDecl) error {
 	for _, spec := range group.Specs {
@@ -127,6 +132,9 @@ func structs(out *bytes.Buffer, pkg *types.Package, group *ast.GenDecl) error {
 				return fmt.Errorf("%s has a field of %s: want uint8, uint16 or uint32", spec.Name.Name, kind)
 			}
 			for _, name := range field.Names {
+				if keywords[lower(name.Name)] {
+					return fmt.Errorf("%s has a field %s: that is a word of C, want another name", spec.Name.Name, name.Name)
+				}
 				fmt.Fprintf(out, "\t%s_t %s;%s\n", kind, lower(name.Name), remark(field.Comment))
 				size += bytes
 			}
