@@ -1,4 +1,4 @@
-/* Made from station/board/link/frames.go by station/board/link/header; edit that and run `go generate ./station/board/link`. */
+/* Made from station/board/link/frames.go by `go generate ./station/board/link`: change it there. */
 #ifndef FRAMES_H
 #define FRAMES_H
 

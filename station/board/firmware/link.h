@@ -20,12 +20,12 @@ struct frame {
 
 /* Finds the frames in what comes off the line. Zeroed it is ready. */
 struct link_reader {
-	struct frame frame;
 	uint16_t crc;
 	uint8_t taken; /* bytes of the frame so far */
 	uint8_t run;   /* bytes to come before the next code byte */
 	bool begun;    /* a code byte came before: the next one stands for a zero */
 	bool too_long; /* all of it is dropped */
+	struct frame frame;
 };
 
 /* Takes a byte off the line. Where it ends a frame that is right in its CRC, of a type that there is and as long as one of that type, it

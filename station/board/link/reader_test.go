@@ -90,14 +90,14 @@ func TestAFrameDamagedWithinSixteenBitsIsDropped(t *testing.T) {
 func TestNoVectorWithOneWrongBitOnTheLineIsAFrame(t *testing.T) {
 	behind := NewFrame(State, 77)
 	for _, v := range vectors(t) {
-		for bit := range 8 * (len(v.bytes) - 1) {
+		for bit := range 8 * len(v.bytes) {
 			if v.damaged {
 				break
 			}
 			line := bytes.Clone(v.bytes)
 			line[bit/8] ^= 0x80 >> (bit % 8)
 			var r Reader
-			if got := takeAll(&r, behind.Append(line)); len(got) != 1 || got[0] != behind {
+			if got := takeAll(&r, behind.Append(append(line, 0))); len(got) != 1 || got[0] != behind {
 				t.Errorf("%s with bit %d wrong: found %v, want only %v behind it", v.place, bit, got, behind)
 			}
 		}

@@ -55,7 +55,7 @@ func translate(name string, source []byte) ([]byte, error) {
 		return nil, err
 	}
 	var out bytes.Buffer
-	out.WriteString("/* Made from station/board/link/frames.go by station/board/link/header; edit that and run `go generate ./station/board/link`. */\n" +
+	out.WriteString("/* Made from station/board/link/frames.go by `go generate ./station/board/link`: change it there. */\n" +
 		"#ifndef FRAMES_H\n#define FRAMES_H\n\n#include <stdint.h>\n")
 	for _, decl := range file.Decls {
 		general, ok := decl.(*ast.GenDecl)
