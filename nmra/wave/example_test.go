@@ -9,8 +9,40 @@ import (
 	"fettle/nmra/wave"
 )
 
-// A packet goes out as bits and is found by a receiver.
+// Three packets go out, the second with a fault, and are looked for in the signal.
 func Example() {
+	packet, err := nmra.NewPacket(0x37, 0x74, 0x43)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	var good wave.Sender
+	bad := wave.Sender{Fault: wave.WrongCheck}
+	signal := good.Append(bad.Append(good.Append(nil, packet), packet), packet)
+
+	var scanner wave.Scanner
+	tell := func(found wave.Finding) {
+		switch found.Kind {
+		case wave.PacketFound:
+			fmt.Println(found.Start, "packet", found.Packet)
+		case wave.FaultFound:
+			fmt.Println(found.Start, found.Fault, found.Packet)
+		}
+	}
+	for len(signal) > 0 {
+		n, found := scanner.Scan(signal)
+		tell(found)
+		signal = signal[n:]
+	}
+	tell(scanner.End())
+	// Output:
+	// 1.624ms packet 37 74 43
+	// 7.944ms wrong check 37 74 42
+	// 14.348ms packet 37 74 43
+}
+
+// A packet goes out as bits and is found by a receiver.
+func ExampleReceiver() {
 	sent, err := nmra.NewPacket(0x37, 0x74, 0x43)
 	if err != nil {
 		fmt.Println(err)

@@ -1,7 +1,6 @@
 package wave
 
 import (
-	"math"
 	"time"
 
 	"fettle/nmra"
@@ -85,9 +84,9 @@ func (s *Scanner) Scan(halves []time.Duration) (n int, found Finding) {
 // End is called at the end of the signal, and gives the fault that [Scanner.Scan] had not told yet, if there is one. The Scanner is
 // then as new.
 func (s *Scanner) End() Finding {
-	found := s.told(math.MaxInt)
-	if s.late.Fault == WrongCheck && endMissing(s.late.Packet) {
-		found = missingEnd(s.late)
+	found := s.late
+	if found.Fault == WrongCheck && endMissing(found.Packet) {
+		found = missingEnd(found)
 	}
 	*s = Scanner{}
 	return found
@@ -101,11 +100,11 @@ func (s *Scanner) frame(bit Bit, half time.Duration) Finding {
 		s.expects = true
 		return Finding{Kind: PacketFound, Packet: s.receiver.Packet(), Start: s.start, End: s.at, Preamble: s.receiver.lead}
 	case BadCheck, TooShort:
-		s.late = Finding{Kind: FaultFound, Fault: WrongCheck, Packet: s.receiver.Packet(), Start: s.start, End: s.at, Preamble: s.receiver.lead}
-		s.trailing = s.receiver.ones - 1
-		if event == TooShort {
-			s.late.Fault = CutShort
+		s.late = Finding{Kind: FaultFound, Fault: CutShort, Start: s.start, End: s.at, Preamble: s.receiver.lead}
+		if event == BadCheck {
+			s.late.Fault, s.late.Packet = WrongCheck, s.receiver.Packet()
 		}
+		s.trailing = s.receiver.ones - 1
 		return Finding{}
 	case TooLong:
 		found := Finding{Kind: FaultFound, Fault: TooManyBytes, Start: s.start, End: s.at, Preamble: s.receiver.lead}
