@@ -36,8 +36,8 @@ type Finding struct {
 // Some faults look alike, and to any receiver. What is likelier is named:
 //   - a half between the longest of a one and the shortest of a zero: LongHalf up to the middle between them, 77 µs, ShortHalf from there;
 //   - behind a packet that breaks off the ones of the next preamble fill its last byte and stand for its end bit. Where there is half a
-//     one too many, or fewer ones follow than came before the packet, it is CutShort, else it is a WrongCheck. With fewer than three
-//     bytes it is always CutShort; with a check byte that happens to be right it is a packet;
+//     one too many, or the next packet has fewer ones before it than this one had, it is CutShort, else it is a WrongCheck, as it is
+//     where no packet comes. With fewer than three bytes it is always CutShort; with a check byte that happens to be right it is a packet;
 //   - where that byte is FF, and what came before it is a packet with the right check, it is a MissingEnd;
 //   - what breaks off within a preamble, or within the end bit, is CutShort where half a bit shows it, and else nothing;
 //   - a preamble at the beginning of a signal, or behind a fault, may have begun before: it is never a ShortPreamble.
@@ -84,10 +84,7 @@ func (s *Scanner) Scan(halves []time.Duration) (n int, found Finding) {
 // End is called at the end of the signal, and gives the fault that [Scanner.Scan] had not told yet, if there is one. The Scanner is
 // then as new.
 func (s *Scanner) End() Finding {
-	found := s.late
-	if found.Fault == WrongCheck && endMissing(found.Packet) {
-		found = missingEnd(found)
-	}
+	found := s.told(s.receiver.ones-s.trailing, false)
 	*s = Scanner{}
 	return found
 }
@@ -124,59 +121,52 @@ func (s *Scanner) frame(bit Bit, half time.Duration) Finding {
 	} else if expected {
 		return Finding{Kind: FaultFound, Fault: ShortPreamble, Start: begin, End: s.at, Preamble: ones}
 	}
-	return s.told(ones - s.trailing)
+	return s.told(ones-s.trailing, true)
 }
 
 // broken takes what is no bit, whose halves are these two, or the second alone.
 func (s *Scanner) broken(first, half time.Duration) Finding {
 	found := Finding{Kind: FaultFound, Fault: s.bits.fault, Start: s.at - half, End: s.at, Half: half}
+	preamble := false // ended with half a one too many, before a start bit
 	switch found.Fault {
 	case UnevenOne, LongZero:
 		found.Start -= first
 	case CutShort:
 		found.Start, found.End, found.Half = s.at-half-first, s.at-half, first
-		if s.bits.kind == Zero && !s.receiver.inside {
-			// Half a one too many, and a start bit: where a packet broke off before these ones, it was within one.
-			if s.late.Kind != NothingFound && s.late.Half == 0 {
-				found = cutShort(s.late)
-				s.late = Finding{}
-				return found
-			}
-			return s.after(found) // the ones are a preamble none the less
-		}
+		preamble = s.bits.kind == Zero && !s.receiver.inside
 	}
-	ones := s.receiver.ones
-	s.expects = false
-	s.receiver.drop()
+	if preamble && s.late.Kind != NothingFound && s.late.Half == 0 {
+		found = cutShort(s.late) // within a one
+		s.late = Finding{}
+		return found
+	}
+	behind := s.receiver.ones - s.trailing
+	if !preamble {
+		s.expects = false
+		s.receiver.drop()
+	}
 	if s.late.Kind != NothingFound {
-		late := s.told(ones - s.trailing)
+		late := s.told(behind, false)
 		s.late = found
 		return late
 	}
 	return found
 }
 
-// after gives the fault that is not yet told, and keeps this one; or gives this one where there is none.
-func (s *Scanner) after(found Finding) Finding {
-	if s.late.Kind == NothingFound {
-		return found
-	}
-	late := s.late
-	s.late = found
-	return late
-}
-
-// told gives the fault that is not yet told, now that so many ones have come behind it, its end bit included.
-func (s *Scanner) told(behind int) Finding {
+// told gives the fault that is not yet told, now that so many ones have come behind it, its end bit included; and a packet behind them, or
+// not.
+func (s *Scanner) told(behind int, packet bool) Finding {
 	found := s.late
 	s.late = Finding{}
-	if found.Fault != WrongCheck || behind >= found.Preamble {
+	switch {
+	case found.Fault != WrongCheck || behind >= found.Preamble:
 		return found
-	}
-	if endMissing(found.Packet) {
+	case endMissing(found.Packet):
 		return missingEnd(found)
+	case packet:
+		return cutShort(found)
 	}
-	return cutShort(found)
+	return found
 }
 
 // endMissing reports whether the ones of a preamble have come in as a last byte behind a packet with the right check.

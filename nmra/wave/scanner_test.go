@@ -32,6 +32,9 @@ func all(halves []time.Duration, batches ...int) []Finding {
 	if f := s.End(); f.Kind != NothingFound {
 		found = append(found, f)
 	}
+	if s != (Scanner{}) {
+		panic("the signal has ended, and the Scanner is not as new")
+	}
 	return found
 }
 
@@ -304,6 +307,69 @@ func TestALonePacketAtFaultIsNamedAtTheEndOfTheSignal(t *testing.T) {
 		s := Sender{Fault: fault}
 		if got := all(s.Ones(s.Append(nil, p), 9)); len(got) != 1 || got[0].Fault != fault {
 			t.Errorf("%v: found %+v", fault, got)
+		}
+	}
+}
+
+func TestEachOfSeveralFaultsIsToldInItsPlace(t *testing.T) {
+	p := published(t)
+	good, wrong := Sender{}, Sender{Fault: WrongCheck}
+	bytes := func(b ...byte) nmra.Packet {
+		p, err := nmra.NewPacket(b...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	one, packet := micros(58), Sender{}.Append(nil, p)
+	cut := func(p nmra.Packet, halves int) []time.Duration {
+		return Sender{Fault: CutShort, At: halves}.Append(nil, p)
+	}
+	type fault struct {
+		is     Fault
+		packet nmra.Packet
+		half   time.Duration
+		part   int // in which it starts
+	}
+	broken := bytes(0x37, 0x74, 0x42)
+	for _, c := range []struct {
+		name  string
+		parts [][]time.Duration // then a packet
+		want  []fault
+	}{
+		{"half a one too many before a packet", [][]time.Duration{packet, good.Ones(nil, 5), one, packet[:2*nmra.Preamble], packet[2*nmra.Preamble:]},
+			[]fault{{is: CutShort, half: 58_000, part: 3}}}, // the half right before the start bit
+		{"within a zero", [][]time.Duration{packet, cut(p, 4), micros(100)}, []fault{{is: CutShort, half: 100_000, part: 2}}},
+		{"a long half behind a wrong check", [][]time.Duration{wrong.Append(nil, p), good.Ones(nil, 2), micros(70)},
+			[]fault{{is: WrongCheck, packet: broken}, {is: LongHalf, half: 70_000, part: 2}}},
+		{"a short half behind a missing end", [][]time.Duration{Sender{Fault: MissingEnd}.Append(nil, p), good.Ones(nil, 12), micros(30)},
+			[]fault{{is: MissingEnd, packet: p}, {is: ShortHalf, half: 30_000, part: 2}}},
+		{"an uneven one behind a wrong check, and half a one", [][]time.Duration{wrong.Append(nil, p), good.Ones(nil, 2), micros(53, 63), one},
+			[]fault{{is: WrongCheck, packet: broken}, {is: UnevenOne, half: 63_000, part: 2}, {is: CutShort, half: 58_000, part: 3}}},
+		{"the third byte fills with ones behind two that are alike", [][]time.Duration{packet, cut(bytes(0x55, 0x55, 0), 2*19), nil},
+			[]fault{{is: CutShort, part: 1}}},
+		{"all bits of a check byte are wrong, and yet there is an end", [][]time.Duration{packet, good.Append(nil, bytes(1, 2, 3, 0xFF))},
+			[]fault{{is: WrongCheck, packet: bytes(1, 2, 3, 0xFF), part: 1}}},
+	} {
+		var got []fault
+		found := all(append(slices.Concat(c.parts...), packet...))
+		for _, f := range found {
+			if f.Kind != FaultFound {
+				continue
+			}
+			at := fault{is: f.Fault, packet: f.Packet, half: f.Half}
+			for n := range c.parts {
+				if length(slices.Concat(c.parts[:n]...)) <= f.Start {
+					at.part = n
+				}
+			}
+			if f.Half > 0 && f.Fault == CutShort && f.End-f.Start != f.Half {
+				t.Errorf("%s: %+v does not end with its half", c.name, f)
+			}
+			got = append(got, at)
+		}
+		if !slices.Equal(got, c.want) || found[len(found)-1].Packet != p {
+			t.Errorf("%s: found %+v, want %+v and %v behind", c.name, found, c.want, p)
 		}
 	}
 }
