@@ -56,7 +56,7 @@ type Scanner struct {
 // Scan takes halves up to the next finding. It says how many it took, and what it found: nothing where it took them all. A fault of a
 // whole packet is told with the zero behind the next preamble, since only the length of that tells a packet cut short.
 //
-// Any lengths will do, but those of a signal longer than 292 years.
+// Halves of any length will do, but beyond 292 years of signal the times are wrong.
 func (s *Scanner) Scan(halves []time.Duration) (n int, found Finding) {
 	for n, half := range halves {
 		s.at += half
