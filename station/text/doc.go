@@ -28,7 +28,7 @@
 //	lines        = 20                # that are read for one command, at most 1000. More without an answer is an error
 //	echo         = false             # the station repeats each line that it gets: that is passed over, once for each line
 //	[answers]
-//	error   = ['bad .*']             # the station says that something went wrong: Fettle stops, and nothing is tried again
+//	error   = ['bad .*']             # the station says that something went wrong, as an overload: Fettle stops, nothing is tried again
 //	chatter = ['clock [0-9:]+']      # what it says of itself now and then: passed over
 //
 // Then the commands. Those for the programming track are in a table for the service mode that the station uses for them
@@ -89,7 +89,8 @@
 // # What is made from what
 //
 // Where a mode has no verify, a register is read and compared, for each question anew: an answer out of memory would say nothing of
-// the noise on the track. A bit is written, where there is no write_bit, as a byte out of two reads that agree. Whole values are proven
+// the noise on the track. Since that takes its time, what a station says it has read is what package prog asks for first: it is a
+// station.Reader. A bit is written, where there is no write_bit, as a byte out of two reads that agree. Whole values are proven
 // by questions in any case, by package prog. What can't be made is nmra.ErrNotInMode. The station keeps to service mode as it likes,
 // so each access is taken to be complete in itself: Lead and Pace of nmra.Access make no difference.
 //

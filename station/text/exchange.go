@@ -92,9 +92,9 @@ func (t *talker) together(commands []*asked) error {
 			return t.lost(c, err)
 		}
 		c.answered = c.command.yes == nil
-		wait = max(wait, c.timeout)
+		wait += c.timeout
 	}
-	return t.answers(commands, t.line.Now()+wait)
+	return t.answers(commands, wait)
 }
 
 // settle passes over what has come in since the last answer.
@@ -121,7 +121,8 @@ func (t *talker) room(commands int) int {
 }
 
 // answers reads lines until each command has its answer.
-func (t *talker) answers(commands []*asked, deadline time.Duration) error {
+func (t *talker) answers(commands []*asked, wait time.Duration) error {
+	deadline := t.line.Now() + wait
 	room, left := t.room(len(commands)), len(commands)*t.profile.line.most
 	var b [256]byte
 	for {
@@ -135,7 +136,7 @@ func (t *talker) answers(commands []*asked, deadline time.Duration) error {
 			return t.lost(c, err)
 		case n == 0 && t.line.Now() >= deadline:
 			return fmt.Errorf("%v; no answer to it in %v: see that the station is on, that its cable is in, and that [port] and [line] of the "+
-				"profile are as its manual has them: %w", c, c.timeout, station.ErrLost)
+				"profile are as its manual has them: %w", c, wait, station.ErrLost)
 		}
 		for _, one := range b[:n] {
 			line, ok, err := t.lines.take(one)

@@ -173,7 +173,11 @@ func (b *base) PowerOff(context.Context) error {
 		if !*t.live {
 			continue
 		}
-		if _, err := b.switched(t.off); err != nil {
+		_, err := b.switched(t.off)
+		if err != nil && !b.gone { // once more, since what came back may have been the late answer to something else
+			_, err = b.switched(t.off)
+		}
+		if err != nil {
 			errs = append(errs, fmt.Errorf("turning a track off, which may be under power still, turn it off by hand: %w", err))
 			continue
 		}
