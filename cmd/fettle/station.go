@@ -8,6 +8,7 @@ import (
 
 	"fettle/station"
 	"fettle/station/bench"
+	_ "fettle/station/text"
 )
 
 // stationFlags say which station a verb works with.
