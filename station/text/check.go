@@ -49,7 +49,7 @@ func (b *base) checksOf(mode nmra.Mode, s service, add func(string, station.Scen
 	}
 	for _, c := range []*command{s.read, s.verifyByte, s.verifyBit} {
 		if c != nil {
-			add("template "+c.name+", nothing there", station.EmptyTrack, b.checkSilence(mode, s, c, register))
+			add("template "+c.name+", nothing there", station.EmptyTrack, b.checkSilence(mode, c, register))
 		}
 	}
 	for _, c := range []*command{s.read, s.verifyByte, s.verifyBit} {
@@ -122,7 +122,7 @@ func (b *base) checkPower(ctx context.Context) (string, error) {
 }
 
 // checkSilence asks with nothing on the track, so that the answer has to be no.
-func (b *base) checkSilence(mode nmra.Mode, _ service, c *command, register nmra.CV) func(context.Context) (string, error) {
+func (b *base) checkSilence(mode nmra.Mode, c *command, register nmra.CV) func(context.Context) (string, error) {
 	return func(ctx context.Context) (string, error) {
 		if err := b.ready(ctx); err != nil {
 			return "", err

@@ -17,7 +17,7 @@ func init() {
 		}
 		line, err := p.port.open()
 		if err != nil {
-			return nil, fmt.Errorf("text station: %s: opening the port %q: %w: %w", p.title, p.port.Name, err, station.ErrLost)
+			return nil, fmt.Errorf("text station: %s: opening the port %q: %w; see [port] name of the profile, and that the cable is in: %w", p.title, p.port.Name, err, station.ErrLost)
 		}
 		return New(p, line), nil
 	})
