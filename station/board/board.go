@@ -83,7 +83,7 @@ var (
 // port resets the board, which then waits in its loader for a second or two. Our own choice.
 const (
 	startTime = 3 * time.Second
-	greetings = 3
+	greetings = 2
 )
 
 // New says hello to the board at a line, and turns its track off. title is where it is, for people: "/dev/ttyUSB0". Where no board
