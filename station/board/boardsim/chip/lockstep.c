@@ -52,6 +52,7 @@ static struct {
 } reply;
 static uint32_t level; /* of the signal */
 static int enabled, was_reset, told;
+static int gates = -1; /* as they were last raised */
 static int hung;
 static avr_flashaddr_t hung_at;
 static uint8_t instead[2];
@@ -132,6 +133,7 @@ static void on_reset(avr_t *chip)
 	if (hung)
 		memcpy(avr->flash + hung_at, instead, sizeof instead);
 	hung = 0;
+	gates = -1;
 	core_reset(chip);
 	was_reset = 1;
 }
@@ -203,8 +205,6 @@ static void load(void)
 
 static void see(const struct order *o)
 {
-	static int gates = -1;
-
 	avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0), o->current);
 	avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC5), o->supply);
 	if (o->gates != gates) {
