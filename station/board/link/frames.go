@@ -22,7 +22,7 @@
 // the same type and number plus AnswerBit; and Started, once, with number 0, when its program begins.
 package link
 
-//go:generate go run ./header frames.go ../firmware/frames.h
+//go:generate go run ./header frames.go ../firmware/portable/frames.h
 
 // Baud is the speed of the line in bits per second.
 const Baud = 115200

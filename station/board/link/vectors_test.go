@@ -116,14 +116,14 @@ func TestADamagedVectorIsDroppedAndTheFrameBehindItIsFound(t *testing.T) {
 // firmwareLink is the firmware's side of the link as a program for this machine, with every overrun and overflow in it fatal.
 func firmwareLink(t *testing.T) string {
 	t.Helper()
-	for _, source := range []string{"testdata/vectors.c", "../firmware/link.c", "../firmware/link.h", "../firmware/frames.h"} {
+	for _, source := range []string{"testdata/vectors.c", "../firmware/portable/link.c", "../firmware/portable/link.h", "../firmware/portable/frames.h"} {
 		if _, err := os.Stat(source); err != nil { // and so go test knows that it has to run again where one has changed
 			t.Fatal(err)
 		}
 	}
 	program := filepath.Join(t.TempDir(), "vectors")
 	build := exec.Command("gcc", "-std=gnu11", "-O1", "-g", "-Wall", "-Wextra", "-Wconversion", "-Werror",
-		"-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-I", "../firmware", "-o", program, "testdata/vectors.c", "../firmware/link.c")
+		"-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-I", "../firmware/portable", "-o", program, "testdata/vectors.c", "../firmware/portable/link.c")
 	if out, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("%v: %v\n%s", build, err, out)
 	}

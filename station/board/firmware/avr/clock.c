@@ -5,7 +5,7 @@
 #include <avr/wdt.h>
 #include <util/atomic.h>
 
-#include "../hardware.h"
+#include "hardware.h"
 #include "pins.h"
 
 static volatile uint32_t turns; /* of 256 steps; written by the interrupt, read with interrupts held */

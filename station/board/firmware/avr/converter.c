@@ -6,7 +6,7 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
-#include "../sensor.h"
+#include "sensor.h"
 #include "pins.h"
 
 enum { CURRENT = 1 << REFS0 | 0, SUPPLY = 1 << REFS0 | 5 }; /* ADMUX: against AVCC */

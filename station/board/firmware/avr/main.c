@@ -1,7 +1,7 @@
 /* The board's program. What it does is in requests.h. */
 #include <avr/interrupt.h>
 
-#include "../requests.h"
+#include "requests.h"
 #include "pins.h"
 
 int main(void)

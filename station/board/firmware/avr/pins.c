@@ -4,7 +4,7 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
-#include "../gates.h"
+#include "gates.h"
 
 void bridge_start(void)
 {

@@ -3,8 +3,8 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
-#include "../hardware.h"
-#include "../link.h"
+#include "hardware.h"
+#include "link.h"
 #include "pins.h"
 
 enum { IN = 128, OUT = 128 }; /* powers of two, at most 128 */

@@ -5,7 +5,7 @@
 #include <avr/io.h>
 #include <util/atomic.h>
 
-#include "../hardware.h"
+#include "hardware.h"
 #include "pins.h"
 
 enum { CYCLES = F_CPU / 1000000 }; /* in a µs */

@@ -16,9 +16,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "../requests.h"
-#include "../sensor.h"
-#include "../track.h"
+#include "requests.h"
+#include "sensor.h"
+#include "track.h"
 
 enum { ONE = 2 * ONE_HALF, ZERO = 2 * ZERO_HALF };
 enum { ONES_AT_ONCE = 4, OFF_MICROS = 500 }; /* in O: at most 500 µs */

@@ -1,7 +1,7 @@
 // Command header writes the firmware's frames.h from the source of package link and its table, so that the C and the Go can't
 // differ in what a frame is: every constant, every payload as a packed struct, and the lengths that a payload may have.
 //
-//	header frames.go ../firmware/frames.h
+//	header frames.go ../firmware/portable/frames.h
 //
 // `go generate ./station/board/link` runs it.
 package main

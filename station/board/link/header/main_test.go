@@ -15,7 +15,7 @@ func TestTheFirmwaresHeaderIsWhatTheFramesGive(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got, err := os.ReadFile("../../firmware/frames.h")
+	got, err := os.ReadFile("../../firmware/portable/frames.h")
 	if err != nil {
 		t.Fatal(err)
 	}
