@@ -69,7 +69,6 @@ type Board struct {
 	rest   station.Milliamps
 	silent bool // no sign of life is given, and no event answered
 	gates  gates
-	cuts   events
 }
 
 var (

@@ -173,7 +173,7 @@ func (b *Board) checkSilence(ctx context.Context) (string, error) {
 
 func (b *Board) checkGate(ctx context.Context, gate int) (string, error) {
 	b.mu.Lock()
-	b.gates.waiting, b.gates.lost = nil, 0
+	b.gates.waiting = nil
 	until := b.line.Now() + gatePatience
 	b.mu.Unlock()
 	other := ""

@@ -184,7 +184,7 @@ func (b *Board) event(f link.Frame) (bool, error) {
 	switch f.Type {
 	case link.Started:
 		b.gates.anew()
-		b.anew, b.cuts = true, events{}
+		b.anew = true
 		if b.track != link.TrackOff {
 			b.lost("%w", errAnew)
 		}
@@ -199,28 +199,12 @@ func (b *Board) event(f link.Frame) (bool, error) {
 		if b.silent {
 			return true, nil
 		}
-		if b.cuts.fresh(f.Number) {
-			b.doubt = true // State says whether it is of now
-		}
+		b.gates.pass(f.Number)
+		b.doubt = true // it may be of the time before: State says how it is now
 	default:
 		return false, nil
 	}
 	return true, b.say(link.NewFrame(f.Type|link.AnswerBit, f.Number))
-}
-
-// events are those of one type. Each is sent again until it has been answered.
-type events struct {
-	any  bool
-	last uint8
-}
-
-// fresh says whether an event is new: its number is ahead of those before.
-func (e *events) fresh(number uint8) bool {
-	if e.any && int8(number-e.last) <= 0 {
-		return false
-	}
-	e.any, e.last = true, number
-	return true
 }
 
 // state asks how the board is.

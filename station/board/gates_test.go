@@ -117,10 +117,10 @@ func TestNoEdgeIsLostSilently(t *testing.T) {
 		b.mu.Unlock()
 	}
 	var got []time.Duration
-	for {
+	for n := 0; n <= mostEdges; n++ {
 		e, err := b.Gate(t.Context())
 		if err != nil {
-			if !errors.Is(err, station.ErrStation) || !strings.HasPrefix(err.Error(), "open board: /dev/test: 5 edges") {
+			if !errors.Is(err, station.ErrStation) || !strings.Contains(err.Error(), "lost, 5 in all") {
 				t.Error(err)
 			}
 			break
@@ -130,9 +130,37 @@ func TestNoEdgeIsLostSilently(t *testing.T) {
 	if len(got) != mostEdges || !slices.IsSorted(got) || got[0] != 0 {
 		t.Errorf("%d edges", len(got))
 	}
-	l.say(link.Gate, 0xFF, link.GateEvent{Gate: 3, Closed: 1, ClockMicros: 5000})
+	l.say(link.Gate, (mostEdges+5)%256, link.GateEvent{Gate: 3, Closed: 1, ClockMicros: 5000})
 	if e, err := b.Gate(t.Context()); err != nil || e.Gate != 3 {
 		t.Errorf("after the loss has been told: %+v, %v", e, err)
+	}
+}
+
+func TestEdgesThatTheBoardHadNoRoomForAreSaidToBeLost(t *testing.T) {
+	b, l := opened(t)
+	l.say(link.Gate, 254, link.GateEvent{Gate: 1, Closed: 1, ClockMicros: 100})
+	l.say(link.Cut, 255, link.CutEvent{})
+	l.say(link.Gate, 2, link.GateEvent{Gate: 2, Closed: 1, ClockMicros: 200}) // 0 and 1 are left out
+	l.say(link.Cut, 255, link.CutEvent{})                                     // late
+	l.say(link.Cut, 3, link.CutEvent{})
+	l.say(link.Gate, 204, link.GateEvent{Gate: 3, Closed: 1, ClockMicros: 300}) // and then 200 are
+	for _, want := range []any{1, "lost, 2 in all", 2, "lost, 200 in all", 3} {
+		e, err := b.Gate(t.Context())
+		if gate, ok := want.(int); ok && (err != nil || e.Gate != gate) {
+			t.Errorf("%+v, %v, want gate %d", e, err, gate)
+		}
+		if words, ok := want.(string); ok && (!errors.Is(err, station.ErrStation) || !strings.Contains(err.Error(), words)) {
+			t.Errorf("%+v, %v, want %q", e, err, words)
+		}
+	}
+	// From its start the board counts from 0.
+	l.say(link.Started, 0, link.StartedEvent{})
+	l.say(link.Gate, 1, link.GateEvent{Gate: 4, Closed: 1, ClockMicros: 50})
+	if _, err := b.Gate(t.Context()); !errors.Is(err, station.ErrStation) || !strings.Contains(err.Error(), "lost, 1 in all") {
+		t.Error(err)
+	}
+	if e, err := b.Gate(t.Context()); err != nil || e.Gate != 4 {
+		t.Errorf("%+v, %v", e, err)
 	}
 }
 

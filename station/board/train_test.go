@@ -328,7 +328,8 @@ func TestACutBetweenTwoAccessesIsToldByTheNextOne(t *testing.T) {
 		}
 	}
 	// One that comes again, or late, cuts nothing that is on.
-	b, l := live(t, says(link.State, with(isProgramming)), says(link.Train, with(played)), says(link.Train, with(played)))
+	b, l := live(t, says(link.State, with(isProgramming)), says(link.Train, with(played)),
+		says(link.State, with(isProgramming)), says(link.Train, with(played)))
 	for range 2 {
 		l.say(link.Cut, 9, link.CutEvent{Cause: link.CauseShort})
 		if err := service(b); err != nil {

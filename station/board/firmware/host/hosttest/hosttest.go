@@ -20,7 +20,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"time"
 
 	"fettle/nmra"
@@ -89,6 +91,20 @@ func (w *wire) take(now time.Duration, b []byte) (n int) {
 	return n
 }
 
+// Build compiles the host build by the Makefile in the firmware's folder, into another folder, and gives the program's path. It takes
+// make and a C compiler.
+func Build(firmware, into string) (program string, err error) {
+	for _, needs := range []string{"make", "gcc"} {
+		if _, err := exec.LookPath(needs); err != nil {
+			return "", fmt.Errorf("building the firmware for this machine: %w: install Debian's package %s", err, needs)
+		}
+	}
+	if out, err := exec.Command("make", "-s", "-C", firmware, "BUILD="+into, "host").CombinedOutput(); err != nil {
+		return "", fmt.Errorf("building the firmware for this machine: %w\n%s", err, out)
+	}
+	return filepath.Join(into, "host", "board"), nil
+}
+
 // Start powers a board up, with a track at its output. The track stays the caller's to close.
 func Start(program string, track *bench.Track) (*Board, error) {
 	b := &Board{process: exec.Command(program), track: track}
@@ -101,6 +117,7 @@ func Start(program string, track *bench.Track) (*Board, error) {
 		return nil, err
 	}
 	b.hear = bufio.NewReaderSize(out, 1<<16)
+	b.process.Stderr = os.Stderr
 	return b, b.process.Start()
 }
 
