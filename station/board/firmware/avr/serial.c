@@ -33,8 +33,8 @@ ISR(USART_UDRE_vect)
 
 void serial_start(void)
 {
+	UCSR0A = 1 << U2X0; /* before UBRR0, by which simavr reckons how long a byte takes */
 	UBRR0 = (F_CPU / 4 / LINK_BAUD - 1) / 2;
-	UCSR0A = 1 << U2X0;
 	UCSR0C = 1 << UCSZ01 | 1 << UCSZ00;
 	UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;
 }
