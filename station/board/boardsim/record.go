@@ -1,6 +1,7 @@
 package boardsim
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -20,6 +21,35 @@ type Record struct {
 	Switched    []Switched    // in the order of time
 	Heard       time.Duration // when the last byte of the host had come in
 	Resets      []time.Duration
+}
+
+// String is what was measured of the signal.
+func (r Record) String() string {
+	return fmt.Sprintf("halves of ones: %v\nhalves of zeros: %v\nhalves of a one at most %v apart; %d packets, at most %v from start to start",
+		r.Ones, r.Zeros, r.Apart, r.Packets, r.LongestGap)
+}
+
+// Check holds the signal against what a station may send: its halves (NMRA S-9.1, 2020), and a packet at least every 30 ms (NMRA S-9.2,
+// July 2004, section C). The error says all that is wrong.
+func (r Record) Check() error {
+	var errs []error
+	span := func(name string, h Halves, least, most time.Duration) {
+		if shortest, longest := h.Span(); len(h) > 0 && (shortest < least || longest > most) {
+			errs = append(errs, fmt.Errorf("halves of %s are %v to %v, want %v to %v", name, shortest, longest, least, most))
+		}
+	}
+	span("ones", r.Ones, 55*time.Microsecond, 61*time.Microsecond)
+	span("zeros", r.Zeros, 95*time.Microsecond, 9900*time.Microsecond)
+	if most := 3 * time.Microsecond; r.Apart > most {
+		errs = append(errs, fmt.Errorf("halves of a one are %v apart, want at most %v", r.Apart, most))
+	}
+	if most := 30 * time.Millisecond; r.LongestGap >= most {
+		errs = append(errs, fmt.Errorf("packets start %v apart, want less than %v", r.LongestGap, most))
+	}
+	if r.Broken != 0 {
+		errs = append(errs, fmt.Errorf("%d bits or packets are none", r.Broken))
+	}
+	return errors.Join(errs...)
 }
 
 // Switched says that the board turned its track on or off.

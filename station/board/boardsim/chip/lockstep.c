@@ -45,6 +45,7 @@ struct event {
 };
 
 static avr_t *avr;
+static avr_uart_t *uart;
 static avr_cycle_count_t began;
 static struct event events[4096];
 static struct {
@@ -101,12 +102,22 @@ static void on_enable(struct avr_irq_t *irq, uint32_t value, void *param)
 	switched();
 }
 
-static void on_byte(struct avr_irq_t *irq, uint32_t value, void *param)
+/*
+ * How long a byte is on the line, as the program has set it. The library works it out when UBRR0 is written, and so takes a line for half
+ * as fast whose U2X0 is set after it; in the chip the order does not matter.
+ */
+static uint16_t byte_cycles(void)
 {
 	int divisor = (avr->data[UBRR0H] << 8 | avr->data[UBRR0L]) + 1;
 
+	uart->cycles_per_byte = 10 * divisor * (avr->data[UCSR0A] & U2X0 ? 8 : 16);
+	return (uint16_t)uart->cycles_per_byte;
+}
+
+static void on_byte(struct avr_irq_t *irq, uint32_t value, void *param)
+{
 	(void)irq, (void)param;
-	event(BYTE, (uint8_t)value, (uint16_t)(10 * divisor * (avr->data[UCSR0A] & U2X0 ? 8 : 16)));
+	event(BYTE, (uint8_t)value, byte_cycles());
 }
 
 /*
@@ -181,7 +192,6 @@ static void load(void)
 {
 	static uint8_t flash[0x8000];
 	uint32_t length;
-	uint32_t flags = 0;
 
 	avr = avr_make_mcu_by_name("atmega328p");
 	if (!avr || avr_init(avr) != 0)
@@ -196,7 +206,12 @@ static void load(void)
 		die("the image is larger than the flash of an ATmega328P");
 	get(flash, length);
 	avr_loadcode(avr, flash, length, 0);
-	avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags); /* neither prints nor waits */
+	for (avr_io_t *io = avr->io_port; io; io = io->next)
+		if (strcmp(io->kind, "uart") == 0)
+			uart = (avr_uart_t *)io; /* of which it is the first part */
+	if (!uart)
+		die("simavr's ATmega328P has no serial line");
+	uart->flags = 0; /* neither prints nor waits */
 	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 1), on_signal, NULL);
 	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 4), on_enable, NULL);
 	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), IOPORT_IRQ_DIRECTION_ALL), on_enable, NULL);
@@ -216,6 +231,7 @@ static void see(const struct order *o)
 				avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('C'), pin), o->gates >> pin & 1);
 		gates = o->gates;
 	}
+	byte_cycles();
 	if (o->byte >= 0)
 		avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), (uint8_t)o->byte);
 }
