@@ -12,7 +12,7 @@ import (
 	"fettle/station/board/firmware"
 )
 
-// adapted makes a board with decoders on its track, behind the adapter, with its programming track on.
+// adapted makes a board with decoders on its track, behind the adapter.
 func adapted(t testing.TB, decoders ...*bench.Decoder) (*board.Board, *Board) {
 	t.Helper()
 	sim, err := New(firmware.Image, bench.NewTrack(decoders...))
@@ -28,6 +28,13 @@ func adapted(t testing.TB, decoders ...*bench.Decoder) (*board.Board, *Board) {
 			t.Error(err)
 		}
 	})
+	return b, sim
+}
+
+// programming is adapted, with the programming track on.
+func programming(t testing.TB, decoders ...*bench.Decoder) (*board.Board, *Board) {
+	t.Helper()
+	b, sim := adapted(t, decoders...)
 	if _, err := b.PowerOn(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -35,7 +42,7 @@ func adapted(t testing.TB, decoders ...*bench.Decoder) (*board.Board, *Board) {
 }
 
 func TestAVerifyCostsAtMostItsAirtimeAnd5Milliseconds(t *testing.T) {
-	b, sim := adapted(t, builtIn(t, "tram-3").New(1))
+	b, sim := programming(t, builtIn(t, "tram-3").New(1))
 	for _, mode := range []nmra.Mode{nmra.Direct, nmra.Paged} {
 		var most time.Duration
 		for value := range uint8(8) { // register 3 holds 6
@@ -91,7 +98,7 @@ func TestTheAdapterTellsWhyTheTrackIsOff(t *testing.T) {
 		{"hung", func(s *Surroundings) { s.Hang = HangMain }, func(err error) bool { return errors.Is(err, station.ErrLost) }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			b, sim := adapted(t, builtIn(t, "tram-3").New(1))
+			b, sim := programming(t, builtIn(t, "tram-3").New(1))
 			if a, err := b.Service(t.Context(), ask); err != nil || !a.Acknowledged {
 				t.Fatalf("%+v, %v; want an acknowledgement", a, err)
 			}
@@ -107,7 +114,7 @@ func TestTheAdapterTellsWhyTheTrackIsOff(t *testing.T) {
 		})
 	}
 	t.Run("silence", func(t *testing.T) {
-		b, sim := adapted(t, builtIn(t, "tram-3").New(1))
+		b, sim := programming(t, builtIn(t, "tram-3").New(1))
 		if err := sim.Run(1500 * time.Millisecond); err != nil {
 			t.Fatal(err)
 		}
@@ -117,4 +124,36 @@ func TestTheAdapterTellsWhyTheTrackIsOff(t *testing.T) {
 			t.Errorf("%v, want the board to be lost", err)
 		}
 	})
+}
+
+func TestADecoderThatDrawsTooMuchIsAnOverloadAfter100Milliseconds(t *testing.T) {
+	b, sim := adapted(t, builtIn(t, "tram-3-short").New(1))
+	_, err := b.PowerOn(t.Context())
+	var o station.Overload
+	if !errors.As(err, &o) || o.Current < 890 || o.Current > 910 {
+		t.Fatalf("%v, want an overload of 900 mA", err)
+	}
+	switched := sim.Record().Switched
+	if len(switched) != 2 || switched[1].On {
+		t.Fatalf("%v, want it switched on and off once", switched)
+	}
+	// NMRA S-9.2.3 (July 2012), section D.
+	took := switched[1].At - switched[0].At
+	t.Logf("cut %v after it was turned on", took)
+	if took < 99*time.Millisecond || took > 105*time.Millisecond {
+		t.Errorf("cut %v after it was turned on, want 100 ms, and 5 ms more at most", took)
+	}
+}
+
+func TestATrackWithoutSupplyCarriesNoCurrentAndNoAnswer(t *testing.T) {
+	b, sim := programming(t, builtIn(t, "tram-3").New(1))
+	ask := nmra.Access{CV: 8, Value: 13}
+	sim.At(sim.Now(), func(s *Surroundings) { s.Supply = 0 })
+	if a, err := b.Service(t.Context(), ask); err != nil || a.Acknowledged || a.Rest != 0 {
+		t.Errorf("%+v, %v; want no answer and no current", a, err)
+	}
+	sim.At(sim.Now(), func(s *Surroundings) { s.Supply = 15 })
+	if a, err := b.Service(t.Context(), ask); err != nil || !a.Acknowledged {
+		t.Errorf("%+v, %v; want an answer again", a, err)
+	}
 }

@@ -158,7 +158,8 @@ var compiled = sync.OnceValues(compile)
 // this one ends.
 func compile() (*os.File, error) {
 	if _, err := exec.LookPath("gcc"); err != nil {
-		return nil, fmt.Errorf("simulating the board takes a C compiler: %w: install Debian's packages gcc, libc6-dev, libsimavr-dev and libelf-dev", err)
+		return nil, fmt.Errorf("simulating the board takes a C compiler: %w: install Debian's packages "+
+			"gcc, libc6-dev, libsimavr-dev and libelf-dev", err)
 	}
 	folder, err := os.MkdirTemp("", "boardsim")
 	if err != nil {

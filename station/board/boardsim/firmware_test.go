@@ -282,7 +282,8 @@ func TestTheSupplyAndTheCurrentAreWhatTheyAre(t *testing.T) {
 	if s := h.state(); s.CurrentTenths < 60 || s.CurrentTenths > 100 {
 		t.Errorf("%+v, want %v mA", s, spec.Rest.Current)
 	}
-	if a := h.train(nmra.Access{CV: 8, Value: 13}); a.Flags != link.FlagWhole|link.FlagAcknowledged || a.HeightTenths < 790 || a.HeightTenths > 850 {
+	a := h.train(nmra.Access{CV: 8, Value: 13})
+	if a.Flags != link.FlagWhole|link.FlagAcknowledged || a.HeightTenths < 790 || a.HeightTenths > 850 {
 		t.Errorf("%+v, want an acknowledgement of %v mA", a, spec.Ack.Current)
 	}
 	var off link.StateAnswer

@@ -134,6 +134,8 @@ func (h *host) running() {
 	}
 }
 
+var windows = [...]uint8{nmra.Deaf: link.WindowDeaf, nmra.AfterSecond: link.WindowAfterSecond, nmra.Listening: link.WindowListening}
+
 // train plays an access.
 func (h *host) train(a nmra.Access) link.TrainAnswer {
 	h.t.Helper()
@@ -143,8 +145,7 @@ func (h *host) train(a nmra.Access) link.TrainAnswer {
 	}
 	parts := []any{link.TrainRequest{Preamble: nmra.LongPreamble}}
 	for _, step := range sequence {
-		window := map[nmra.Window]uint8{nmra.Deaf: link.WindowDeaf, nmra.AfterSecond: link.WindowAfterSecond, nmra.Listening: link.WindowListening}[step.Window]
-		head := link.StepHead{Head: uint8(step.Packet.Len()) | window<<3, Times: uint8(step.Times), Least: uint8(step.Least)}
+		head := link.StepHead{Head: uint8(step.Packet.Len()) | windows[step.Window]<<3, Times: uint8(step.Times), Least: uint8(step.Least)}
 		parts = append(parts, head, step.Packet.Append(nil))
 	}
 	var answer link.TrainAnswer

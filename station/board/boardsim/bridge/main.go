@@ -31,7 +31,7 @@ func main() {
 	case 2:
 		decoders = os.Args[1]
 	default:
-		fmt.Fprintln(os.Stderr, "bridge: want one argument at most: the decoders on the track, as behind bench: (tram-3, shunter-7+tram-3, FILE.toml, nothing)")
+		fmt.Fprintln(os.Stderr, "bridge: want one argument at most: what is on the track, as behind bench: (tram-3, FILE.toml, nothing)")
 		os.Exit(2)
 	}
 	ctx, cancel := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
