@@ -24,6 +24,7 @@ import (
 	"fettle/nmra/wave"
 	"fettle/station"
 	"fettle/station/bench"
+	"fettle/station/board/link"
 )
 
 // The chip runs as long as what it sees is sure to stay as it is, but at most this long; at least that long where nothing is sure.
@@ -32,10 +33,11 @@ const (
 	shortest = 20 * cyclesPerMicro
 )
 
-// byteCycles is how long the host takes to send a byte: 10 bits at 115200 baud.
-const byteCycles = (10*frequency + baud/2) / baud
+// byteCycles is how long the host takes to send a byte: 10 bits.
+const byteCycles = (10*frequency + link.Baud/2) / link.Baud
 
-const baud = 115200
+// mostOff is by how much the two ends of a serial line may differ: 2.5 % (common practice, no source).
+const mostOff = byteCycles / 40
 
 // worksFrom is the voltage from which a decoder works (NMRA S-9.1, 2020).
 const worksFrom = 7
@@ -229,8 +231,8 @@ func (b *Board) take(e event) error {
 		b.meter.switched(e.Value != 0, at)
 		b.track.Power(b.live(), at)
 	case sent:
-		if most := byteCycles / 40; int64(e.Cycles) < byteCycles-int64(most) || int64(e.Cycles) > byteCycles+int64(most) {
-			return fmt.Errorf("the board sends at %d baud, which nobody at %d can read", 10*frequency/int(e.Cycles), baud)
+		if off := int(e.Cycles) - byteCycles; off < -mostOff || off > mostOff {
+			return fmt.Errorf("the board sends at %d baud, which is too far from %d to be read", 10*frequency/max(int(e.Cycles), 1), link.Baud)
 		}
 		b.toHost = append(b.toHost, late{cycle + int64(e.Cycles), e.Value})
 	case wasReset:

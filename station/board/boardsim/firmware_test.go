@@ -1,7 +1,6 @@
 package boardsim
 
 import (
-	"fmt"
 	"testing"
 	"time"
 
@@ -207,8 +206,8 @@ func TestATrackWhoseHostIsSilentIsCutWithin1100Milliseconds(t *testing.T) {
 }
 
 func TestAProgramThatHangsLosesItsTrackAndStartsAnew(t *testing.T) {
-	for _, hang := range []Hang{HangMain, HangAll} {
-		t.Run(fmt.Sprint(hang), func(t *testing.T) {
+	for name, hang := range map[string]Hang{"its main program": HangMain, "its interrupts too": HangAll} {
+		t.Run(name, func(t *testing.T) {
 			h := newHost(t, builtIn(t, "tram-3").New(1))
 			h.programming()
 			h.run(50 * time.Millisecond)
