@@ -11,29 +11,30 @@
 
 enum { CURRENT = 1 << REFS0 | 0, SUPPLY = 1 << REFS0 | 5 }; /* ADMUX: against AVCC */
 
-enum { SAMPLES_BETWEEN = 250 }; /* about 13 ms */
+enum { LOOK = 250 }; /* after so many samples, about 13 ms */
 
 static volatile uint16_t supply; /* written by the interrupt, read with interrupts held */
 
 ISR(ADC_vect)
 {
 	static uint16_t current;
-	static uint8_t until = SAMPLES_BETWEEN; /* the supply is looked at: then 3, 2 and 1 are the samples with it */
+	static uint8_t turn;
 	uint16_t counts = ADC;
+	uint8_t now = turn++;
 
-	if (until > 3) {
+	if (now < LOOK) {
 		current = counts;
-		if (--until == 3) {
+		if (turn == LOOK) {
 			if (sensor_deaf())
 				ADMUX = SUPPLY;
 			else
-				until = SAMPLES_BETWEEN;
+				turn = 0;
 		}
-	} else if (--until == 1) {
+	} else if (now == LOOK + 1) { /* the one before is thrown away, and so is the next */
 		supply = counts;
 		ADMUX = CURRENT;
-	} else if (until == 0) {
-		until = SAMPLES_BETWEEN;
+	} else if (now == LOOK + 2) {
+		turn = 0;
 	}
 	sensor_sample(current);
 }

@@ -15,11 +15,8 @@ enum { CYCLES = F_CPU / 1000000 }; /* in a µs */
 static volatile enum __attribute__((packed)) { EMPTY, LOADED, PLAYING, ENDED } state;
 static struct packet packet;
 
-/* Of the interrupt; and of signal_begin, with interrupts held. */
-static volatile uint8_t ones;  /* since the end bit */
-static volatile bool one;      /* the bit at hand */
-static volatile bool second;   /* the half that comes is the second of its bit */
-static uint8_t byte, mask;     /* the bit of the packet that comes; mask 0: the bit between two bytes */
+static uint8_t ones;       /* since the end bit; of the interrupt, and of signal_begin with interrupts held */
+static uint8_t byte, mask; /* the bit of the packet that comes; mask 0: the bit between two bytes. Of the interrupt */
 
 static bool next_bit(void)
 {
@@ -56,6 +53,7 @@ static bool next_bit(void)
 ISR(TIMER1_COMPA_vect)
 {
 	static uint16_t length = CYCLES * ONE_HALF - 1;
+	static bool one = true, second; /* the bit at hand; whether the half that comes is its second */
 
 	OCR1A = length;
 	if (!second)
