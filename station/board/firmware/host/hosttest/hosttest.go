@@ -20,6 +20,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -98,6 +99,16 @@ func Build(firmware, into string) (program string, err error) {
 		if _, err := exec.LookPath(needs); err != nil {
 			return "", fmt.Errorf("building the firmware for this machine: %w: install Debian's package %s", err, needs)
 		}
+	}
+	// So that go test runs again where a source has changed.
+	err = filepath.WalkDir(firmware, func(path string, _ fs.DirEntry, err error) error {
+		if err == nil {
+			_, err = os.Stat(path)
+		}
+		return err
+	})
+	if err != nil {
+		return "", err
 	}
 	if out, err := exec.Command("make", "-s", "-C", firmware, "BUILD="+into, "host").CombinedOutput(); err != nil {
 		return "", fmt.Errorf("building the firmware for this machine: %w\n%s", err, out)
