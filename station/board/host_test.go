@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -433,6 +434,26 @@ func TestOnTheHostBuildSilenceTurnsTheTrackOff(t *testing.T) {
 		t.Error(err)
 	}
 	if err := b.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestOnTheHostBuildABoardThatStartsAnewIsLostWhereItsTrackWasOn(t *testing.T) {
+	b, h := programming(t)
+	if err := h.Restart(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.Service(t.Context(), verify); !errors.Is(err, station.ErrLost) || !strings.Contains(err.Error(), "started anew") {
+		t.Error(err)
+	}
+	if err := b.Close(); err != nil || h.On() {
+		t.Errorf("%v, on: %v", err, h.On())
+	}
+	if b, err := New(h.cable, "host build"); err != nil {
+		t.Error(err)
+	} else if err := h.Restart(); err != nil { // with its track off
+		t.Error(err)
+	} else if _, err := b.PowerOn(t.Context()); err != nil {
 		t.Error(err)
 	}
 }

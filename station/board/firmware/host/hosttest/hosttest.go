@@ -48,6 +48,7 @@ type Board struct {
 	Acts Acts
 	Load station.Milliamps // that flows while the track is on, beside what the decoders draw
 
+	program string
 	process *exec.Cmd
 	say     io.WriteCloser
 	hear    *bufio.Reader
@@ -118,18 +119,40 @@ func Build(firmware, into string) (program string, err error) {
 
 // Start powers a board up, with a track at its output. The track stays the caller's to close.
 func Start(program string, track *bench.Track) (*Board, error) {
-	b := &Board{process: exec.Command(program), track: track}
-	var err error
+	b := &Board{program: program, track: track}
+	return b, b.boot()
+}
+
+func (b *Board) boot() (err error) {
+	b.process = exec.Command(b.program)
+	b.process.Stderr = os.Stderr
 	if b.say, err = b.process.StdinPipe(); err != nil {
-		return nil, err
+		return err
 	}
 	out, err := b.process.StdoutPipe()
 	if err != nil {
-		return nil, err
+		return err
 	}
 	b.hear = bufio.NewReaderSize(out, 1<<16)
-	b.process.Stderr = os.Stderr
-	return b, b.process.Start()
+	return b.process.Start()
+}
+
+// Restart takes the board's power away and gives it back, as a cable does that is pulled out and put in again.
+func (b *Board) Restart() error {
+	b.power(false)
+	if err := b.halt(); err != nil {
+		return err
+	}
+	b.waits, b.runs, b.toBoard, b.toHost = false, nil, wire{}, wire{}
+	return b.boot()
+}
+
+func (b *Board) halt() error {
+	err := b.say.Close()
+	if _, err := io.Copy(io.Discard, b.hear); err != nil {
+		return err
+	}
+	return errors.Join(err, b.process.Wait())
 }
 
 // Now is the board's virtual time.
@@ -150,12 +173,8 @@ func (b *Board) Run(long time.Duration) error {
 
 // Close takes the board's power away.
 func (b *Board) Close() error {
-	b.track.Power(false, b.now)
-	err := b.say.Close()
-	if _, err := io.Copy(io.Discard, b.hear); err != nil {
-		return err
-	}
-	return errors.Join(err, b.process.Wait())
+	b.power(false)
+	return b.halt()
 }
 
 // step lets the firmware run until time has passed.
