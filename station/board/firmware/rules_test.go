@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"fettle/nmra"
+	"fettle/station"
 	"fettle/station/bench"
 	"fettle/station/board/boardsim"
 	"fettle/station/board/firmware"
@@ -256,6 +257,36 @@ func TestATrainIsPlayedWithLeastInThePlaceOfTimesOnceItIsAcknowledged(t *testing
 	}
 }
 
+func TestWhatComesBeforeTheEndOfTheSecondPacketIsNoAcknowledgement(t *testing.T) {
+	h, b, _ := started(t)
+	var on link.StateAnswer
+	h.ask(&on, link.On, programming)
+	packet, err := nmra.NewPacket(1, 2, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for nth := 2; nth <= 5; nth++ {
+		seen := 0
+		b.Acts.Played = func(_ int, p nmra.Packet) {
+			if p == packet {
+				seen++
+			}
+			if b.Load = 0; p == packet && seen == nth {
+				b.Load = 60
+			}
+		}
+		var a link.TrainAnswer
+		h.ask(&a, link.Train, parts(20, step(link.WindowAfterSecond, 5, 2, packet.Append(nil)...))...)
+		// NMRA S-9.2.3 (July 2012), section D: listened from the end bit of the second packet.
+		if got := a.Flags&link.FlagAcknowledged != 0; got != (nth > 2) {
+			t.Errorf("60 mA more during packet %d: %+v, want it to be an acknowledgement: %v", nth, a, nth > 2)
+		}
+		if nth > 2 && seen != nth {
+			t.Errorf("60 mA more during packet %d: %d packets were played", nth, seen)
+		}
+	}
+}
+
 func TestBetweenTrainsThereIsAFillerBeforeADecoderLeavesServiceMode(t *testing.T) {
 	for _, c := range []struct {
 		on   link.OnRequest
@@ -331,6 +362,8 @@ func TestWhatIsRefusedIsNotDoneAndDoesNotTakeUpItsNumber(t *testing.T) {
 	refused("a bit that is none", link.ReasonMalformed, h.next, link.Train, parts(20, step(4, 1, 1, strange...))...)
 	refused("a step that ends early", link.ReasonMalformed, h.next, link.Train, parts(20, good, []any{[]byte{3, 1, 1, 7, 7}})...)
 	refused("a head that ends early", link.ReasonMalformed, h.next, link.Train, parts(20, good, []any{[]byte{3, 1}})...)
+	long := parts(20, slices.Concat(slices.Repeat([][]any{good}, 16)...), slices.Concat(slices.Repeat([][]any{step(link.WindowDeaf, 1, 1, 0, 0, 0, 0)}, 3)...))
+	refused("a head that ends early at the end of the longest payload", link.ReasonMalformed, h.next, link.Train, append(long, []byte{3, 1})...)
 	refused("packets 30 ms apart", link.ReasonLimit, h.next, link.Train, parts(151, step(link.WindowDeaf, 1, 1, strange...))...)
 	for _, p := range acts.packets {
 		if fillers, err := nmra.NewPacket(reset...); err != nil || p != fmt.Sprint(fillers) {
@@ -352,6 +385,8 @@ func TestARequestThatComesAgainIsAnsweredAgainAndDoneOnce(t *testing.T) {
 	if got := h.heard(link.On | link.AnswerBit); len(got) != 1 || len(acts.switched) != 1 {
 		t.Errorf("on, once more: answers %v, switched %v; want it answered again, and not done", got, acts.switched)
 	}
+	var before link.TrainAnswer
+	h.ask(&before, link.Train, parts(20, step(link.WindowDeaf, 1, 1, reset...))...)
 	packet, err := nmra.NewPacket(1, 2, 3)
 	if err != nil {
 		t.Fatal(err)
@@ -507,5 +542,59 @@ func TestEdgesThatAreTooManyToKeepLeaveTheirNumbersOut(t *testing.T) {
 	}
 	if lost := edges[9].Number - edges[0].Number - 9; lost != 4 {
 		t.Errorf("numbers %d to %d leave out %d, want the 4 that were lost", edges[0].Number, edges[9].Number, lost)
+	}
+}
+
+func TestAnAcknowledgementIsHighEnoughForLongEnoughWithShortGapsOnly(t *testing.T) {
+	h, b := chip(t)
+	var hello link.HelloAnswer
+	h.ask(&hello, link.Hello)
+	h.next = hello.Next
+	var on link.StateAnswer
+	h.ask(&on, link.On, programming)
+	const base = 20 // mA, whatever stands on the track
+	b.At(b.Now(), func(s *boardsim.Surroundings) { s.Load = base })
+	type piece struct {
+		rise   station.Milliamps
+		tenths int // of a ms
+	}
+	// What is enough, 40 mA for 3 ms, the host has said; that a gap of 2 ms ends a pulse is our own choice.
+	for _, c := range []struct {
+		name   string
+		pieces []piece
+		above  int // tenths of a ms; 0 for none
+	}{
+		{"nothing", nil, 0},
+		{"too short", []piece{{60, 26}}, 0},
+		{"just long enough", []piece{{60, 33}}, 33},
+		{"as the standard has it", []piece{{60, 60}}, 60},
+		{"too low", []piece{{38, 70}}, 0},
+		{"just high enough", []piece{{43, 70}}, 70},
+		{"with a short gap", []piece{{60, 20}, {0, 15}, {60, 20}}, 40},
+		{"with a long gap", []piece{{60, 20}, {0, 25}, {60, 20}}, 0},
+		{"another one behind it", []piece{{60, 40}, {0, 30}, {60, 40}}, 40},
+	} {
+		at := b.Now() + 60*time.Millisecond
+		highest := station.Milliamps(0)
+		for _, p := range append(c.pieces, piece{}) {
+			b.At(at, func(s *boardsim.Surroundings) { s.Load = base + p.rise })
+			at += time.Duration(p.tenths) * 100 * time.Microsecond
+			highest = max(highest, p.rise)
+		}
+		var a link.TrainAnswer
+		h.ask(&a, link.Train, parts(20, step(link.WindowAtRest, 1, 1, reset...), step(link.WindowListening, 20, 20, reset...))...)
+		if got := a.Flags&link.FlagAcknowledged != 0; a.Flags&link.FlagWhole == 0 || got != (c.above > 0) {
+			t.Errorf("%s: %+v, want it to be an acknowledgement: %v", c.name, a, c.above > 0)
+		}
+		// A sample is 52 µs, a step of the converter 1.2 mA.
+		if off := int(a.AboveMicros) - c.above*100; c.above > 0 && (off < -110 || off > 110) {
+			t.Errorf("%s: above for %d µs, want %d", c.name, a.AboveMicros, c.above*100)
+		}
+		if off := float64(a.HeightTenths)/10 - float64(highest); c.above > 0 && (off < -2.5 || off > 2.5) {
+			t.Errorf("%s: %d tenths of a mA high, want %v mA", c.name, a.HeightTenths, highest)
+		}
+		if a.RestTenths < 10*base-25 || a.RestTenths > 10*base+25 {
+			t.Errorf("%s: %d tenths of a mA at rest, want %d mA", c.name, a.RestTenths, base)
+		}
 	}
 }
