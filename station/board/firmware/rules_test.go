@@ -261,6 +261,7 @@ func TestWhatComesBeforeTheEndOfTheSecondPacketIsNoAcknowledgement(t *testing.T)
 	h, b, _ := started(t)
 	var on link.StateAnswer
 	h.ask(&on, link.On, programming)
+	h.run(200 * time.Millisecond) // until the decoder is at rest
 	packet, err := nmra.NewPacket(1, 2, 3)
 	if err != nil {
 		t.Fatal(err)

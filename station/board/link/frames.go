@@ -120,14 +120,14 @@ type OnRequest struct {
 	Track       uint8  // TrackProgramming or TrackRunning
 	LimitMA     uint16 // at most what HelloAnswer says
 	AllowedMS   uint8  // how long the current may be above the limit without a break, at most 100
-	ThresholdMA uint16 // how far above rest an acknowledgement is
+	ThresholdMA uint16 // how far above rest an acknowledgement is; on the programming track neither this nor the next is 0
 	EnoughUS    uint16 // and for how long, in all
 }
 
 // TrainRequest is the beginning of a train. Behind it come its steps, as many as fill the payload, each of it a [StepHead] and then
 // the packet's bytes, check byte included. A packet whose check byte is wrong is refused.
 type TrainRequest struct {
-	Preamble uint8 // ones before each packet, at least 14
+	Preamble uint8 // ones before each packet, 14 to 150: with more, packets might start 30 ms apart
 }
 
 // StepHead begins a step of a train.

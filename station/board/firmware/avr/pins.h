@@ -6,9 +6,9 @@
  *
  * Timer 1 makes the signal (signal.c), the converter runs freely (converter.c), timer 2 is the clock (clock.c, with the watchdog).
  *
- * An interrupt must not be kept from the signal for longer than a half, which is 928 cycles. None of them waits or lets in another one, and
- * each ends within 300 cycles; those that the chip prefers to the signal's (datasheet: Interrupts) come at most once in a turn of the main
- * loop (gates) and once in 1024 µs (clock). */
+ * The signal's interrupt must be served within a half, which is 928 cycles at least. No interrupt waits or lets in another one; the longest,
+ * the converter's, took 270 cycles in simavr. Those that the chip prefers to the signal's (datasheet: Interrupts) come at most once in a turn
+ * of the main loop (gates) and once in 1024 µs (clock). */
 #ifndef PINS_H
 #define PINS_H
 

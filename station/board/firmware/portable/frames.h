@@ -60,13 +60,13 @@ struct on_request {
 	uint8_t track; /* TrackProgramming or TrackRunning */
 	uint16_t limit_ma; /* at most what HelloAnswer says */
 	uint8_t allowed_ms; /* how long the current may be above the limit without a break, at most 100 */
-	uint16_t threshold_ma; /* how far above rest an acknowledgement is */
+	uint16_t threshold_ma; /* how far above rest an acknowledgement is; on the programming track neither this nor the next is 0 */
 	uint16_t enough_us; /* and for how long, in all */
 } __attribute__((packed));
 _Static_assert(sizeof(struct on_request) == 8, "packed");
 
 struct train_request {
-	uint8_t preamble; /* ones before each packet, at least 14 */
+	uint8_t preamble; /* ones before each packet, 14 to 150: with more, packets might start 30 ms apart */
 } __attribute__((packed));
 _Static_assert(sizeof(struct train_request) == 1, "packed");
 
