@@ -358,12 +358,14 @@ func TestWhatIsRefusedIsNotDoneAndDoesNotTakeUpItsNumber(t *testing.T) {
 	refused("short preamble", link.ReasonMalformed, h.next, link.Train, parts(13, step(link.WindowDeaf, 1, 1, strange...))...)
 	refused("wrong check byte", link.ReasonMalformed, h.next, link.Train, parts(20, good, step(link.WindowDeaf, 1, 1, 1, 2, 4))...)
 	refused("sent never", link.ReasonMalformed, h.next, link.Train, parts(20, step(link.WindowDeaf, 0, 0, strange...))...)
-	refused("two bytes", link.ReasonMalformed, h.next, link.Train, parts(20, step(link.WindowDeaf, 1, 1, 5, 5), step(link.WindowDeaf, 1, 1, strange...))...)
+	refused("two bytes", link.ReasonMalformed, h.next, link.Train,
+		parts(20, step(link.WindowDeaf, 1, 1, 5, 5), step(link.WindowDeaf, 1, 1, strange...))...)
 	refused("seven bytes", link.ReasonMalformed, h.next, link.Train, parts(20, step(link.WindowDeaf, 1, 1, 1, 2, 3, 1, 2, 3, 0))...)
 	refused("a bit that is none", link.ReasonMalformed, h.next, link.Train, parts(20, step(4, 1, 1, strange...))...)
 	refused("a step that ends early", link.ReasonMalformed, h.next, link.Train, parts(20, good, []any{[]byte{3, 1, 1, 7, 7}})...)
 	refused("a head that ends early", link.ReasonMalformed, h.next, link.Train, parts(20, good, []any{[]byte{3, 1}})...)
-	long := parts(20, slices.Concat(slices.Repeat([][]any{good}, 16)...), slices.Concat(slices.Repeat([][]any{step(link.WindowDeaf, 1, 1, 0, 0, 0, 0)}, 3)...))
+	long := parts(20, slices.Concat(slices.Repeat([][]any{good}, 16)...),
+		slices.Concat(slices.Repeat([][]any{step(link.WindowDeaf, 1, 1, 0, 0, 0, 0)}, 3)...))
 	refused("a head that ends early at the end of the longest payload", link.ReasonMalformed, h.next, link.Train, append(long, []byte{3, 1})...)
 	refused("packets 30 ms apart", link.ReasonLimit, h.next, link.Train, parts(151, step(link.WindowDeaf, 1, 1, strange...))...)
 	for _, p := range acts.packets {

@@ -37,8 +37,8 @@ uint32_t clock_micros(void)
 
 bool watchdog_start(void)
 {
-	/* After a reset that it made itself, it runs on with its shortest time, and can't be set before the flag is cleared. A loader that has run
-	 * before and has cleared the flag hides why the reset was. */
+	/* After a reset that it made itself, it runs on with its shortest time, and can't be set before the flag is cleared. A loader that has
+	 * run before and has cleared the flag hides why the reset was. */
 	bool ended_it = (MCUSR & 1 << WDRF) != 0;
 	MCUSR = 0;
 	wdt_enable(WDTO_120MS);
