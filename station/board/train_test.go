@@ -184,6 +184,33 @@ func TestEqualStepsBesideEachOtherAreOneOnTheWire(t *testing.T) {
 	}
 }
 
+func TestMakingOneOfEqualStepsChangesNothingOnTheTrack(t *testing.T) {
+	reset, _ := nmra.NewPacket(0, 0, 0)
+	rapid.Check(t, func(r *rapid.T) {
+		var asWritten, merged train
+		for range rapid.IntRange(1, 6).Draw(r, "steps") {
+			s := step{
+				packet: rapid.SampledFrom([]nmra.Packet{reset, idle}).Draw(r, "packet"),
+				times:  rapid.OneOf(rapid.IntRange(1, 6), rapid.IntRange(120, 255)).Draw(r, "times"),
+				window: rapid.SampledFrom(windows[:]).Draw(r, "window"),
+			}
+			s.least = rapid.IntRange(1, s.times).Draw(r, "least")
+			asWritten.steps = append(asWritten.steps, s)
+			merged.add(s.packet, s.times, s.least, s.window)
+		}
+		for n := range 80 {
+			if got, want := merged.played(n), asWritten.played(n); !slices.Equal(got, want) {
+				r.Fatalf("acknowledged in packet %d: %d packets, want %d", n, len(got), len(want))
+			}
+		}
+		for _, s := range merged.steps {
+			if s.times > most || s.least > most {
+				r.Fatalf("%+v can't be said in a byte", s)
+			}
+		}
+	})
+}
+
 func TestWhatTheBoardHeardIsTheAnswer(t *testing.T) {
 	yes := link.TrainAnswer{Flags: link.FlagWhole | link.FlagAcknowledged, RestTenths: 81, HeightTenths: 823, AboveMicros: 6100, AirtimeMicros: 54_321}
 	no := yes
