@@ -85,6 +85,9 @@ const (
 	greetings = 2
 )
 
+// leastTrain is the longest payload of a train that this package makes: five steps of packets of six bytes.
+const leastTrain = 1 + 5*(3+6)
+
 // New says hello to the board at a line, and turns its track off. title is where it is, for people: "/dev/ttyUSB0". Where no board
 // answers it waits some seconds for one that is starting. Errors: [station.ErrLost] where none answers; [station.ErrStation] where it
 // speaks another version of the link, or makes no sense. The line is the board's from then on, and the caller's where New fails.
@@ -143,7 +146,7 @@ func (b *Board) greet() error {
 	case h.Link != link.Version:
 		return b.wrong("it speaks version %d of the link, and this program version %d: load the firmware that belongs to it, "+
 			"with fettle station load", h.Link, link.Version)
-	case h.ProgrammingLimit == 0, h.RunningLimit == 0, h.ShortLimit == 0, h.Gates > 8, h.MaxTrain > link.MaxPayload,
+	case h.ProgrammingLimit == 0, h.RunningLimit == 0, h.ShortLimit == 0, h.Gates > 8, h.MaxTrain < leastTrain, h.MaxTrain > link.MaxPayload,
 		time.Duration(h.SilenceMS)*time.Millisecond < 2*signEvery:
 		return b.wrong("what it says of itself can't be: %+v", h)
 	}

@@ -64,6 +64,7 @@ func TestABoardThatMakesNoSenseIsRefused(t *testing.T) {
 		"no limit of shorts": {func(h *link.HelloAnswer) { h.ShortLimit = 0 }, "can't be"},
 		"nine gates":         {func(h *link.HelloAnswer) { h.Gates = 9 }, "can't be"},
 		"too long a train":   {func(h *link.HelloAnswer) { h.MaxTrain = link.MaxPayload + 1 }, "can't be"},
+		"too short a train":  {func(h *link.HelloAnswer) { h.MaxTrain = 30 }, "can't be"},
 		"hardly any silence": {func(h *link.HelloAnswer) { h.SilenceMS = 300 }, "can't be"},
 	} {
 		h := aBoard

@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"fettle/nmra"
@@ -51,7 +52,7 @@ func (b *Board) Send(ctx context.Context, p nmra.Packet, times int) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if p.Len() == 0 || times < 1 || times > most {
-		return b.wrong("sending packet %q %d times: want a packet with bytes, 1 to %d times", p, times, most)
+		return fmt.Errorf("sending packet %q %d times: want a packet with bytes, 1 to %d times", p, times, most)
 	}
 	if err := b.ready(ctx, link.TrackRunning); err != nil {
 		return err

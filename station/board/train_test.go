@@ -430,6 +430,9 @@ func TestEveryAccessFitsATrain(t *testing.T) {
 			tr.add(s.Packet, s.Times, s.Least, windows[s.Window])
 		}
 		f := link.NewFrame(link.Train, 1, tr.parts()...)
+		if n := len(f.Payload()); n > leastTrain {
+			r.Errorf("%v: a payload of %d bytes", a, n)
+		}
 		// 10 bits a byte; together with the answer at most 5 ms on the line, our own bound.
 		bytes := len(f.Append(nil)) + len(link.NewFrame(link.Train|link.AnswerBit, 1, link.TrainAnswer{}).Append(nil))
 		if a.Operation == nmra.Verify && time.Duration(bytes)*10*time.Second/link.Baud > 5*time.Millisecond {
