@@ -2,7 +2,7 @@
 // short running track, at one output; gates; and checks of its own.
 //
 //	board:/dev/ttyUSB0    the board at this port
-//	board:                the board at the only port at which one answers
+//	board:                the board at the only port at which one answers: a hello is said at each port on USB
 //
 // Commands open it by name, with station.Open; elsewhere start with [New], on any [Line]. What the two say to each other is in package
 // link; this package makes trains of package nmra's sequences, one write and one answer for each access, and asks again where no answer
@@ -23,6 +23,7 @@
 package board
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -204,6 +205,17 @@ func (b *Board) usable(ctx context.Context) error {
 // wrong is the error of a board that says or does what can't be.
 func (b *Board) wrong(format string, args ...any) error {
 	return fmt.Errorf("%v: %w: %w", b.Describe(), fmt.Errorf(format, args...), station.ErrStation)
+}
+
+// unplugged is the error of a line that is gone.
+func (b *Board) unplugged(err error) error {
+	b.gone = true
+	if errors.Is(err, station.ErrLost) { // it says what to see to
+		err = fmt.Errorf("%v: %w", b.Describe(), err)
+		b.failed = cmp.Or(b.failed, err)
+		return err
+	}
+	return b.lost("its line is gone, see that its cable is in: %w", err)
 }
 
 // lost is the error of a board that can't be reached. Nothing is asked of it any more but to turn its track off.

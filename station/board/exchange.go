@@ -106,8 +106,7 @@ func (b *Board) say(f link.Frame) error {
 		err = fmt.Errorf("only %d of %d bytes could be written", n, len(line))
 	}
 	if err != nil {
-		b.gone = true
-		return b.lost("its line is gone, see that its cable is in: %w", err)
+		return b.unplugged(err)
 	}
 	b.said = b.line.Now()
 	return nil
@@ -143,8 +142,7 @@ func (b *Board) hear(until time.Duration) (f link.Frame, ok bool, err error) {
 		var buffer [256]byte
 		n, err := b.line.Read(buffer[:], max(wait, 0))
 		if err != nil {
-			b.gone = true
-			return f, false, b.lost("its line is gone, see that its cable is in: %w", err)
+			return f, false, b.unplugged(err)
 		}
 		b.in = append(b.in, buffer[:max(n, 0)]...)
 		// What has come in by then counts, however late this program is; but not for ever.

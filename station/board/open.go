@@ -3,11 +3,51 @@ package board
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 
 	"fettle/station"
+	"fettle/station/board/link"
+	"fettle/station/port"
 )
+
+func init() {
+	station.Register("board", func(rest string) (station.Station, error) {
+		b, err := open(rest, ports, dial)
+		if err != nil {
+			return nil, err // and no *Board that is nil
+		}
+		return b, nil
+	})
+}
+
+// ports are those at which a board may be: those on USB; all of them where the operating system knows of none that it is.
+func ports() ([]string, error) {
+	all, err := port.List()
+	if err != nil {
+		return nil, err
+	}
+	return likely(all), nil
+}
+
+func likely(all []port.Info) (names []string) {
+	usb := slices.ContainsFunc(all, func(p port.Info) bool { return p.USB })
+	for _, p := range all {
+		if p.USB || !usb {
+			names = append(names, p.Name)
+		}
+	}
+	return names
+}
+
+func dial(name string) (Line, error) {
+	p, err := port.Open(name, port.Settings{Baud: link.Baud})
+	if err != nil {
+		return nil, err
+	}
+	return p, nil
+}
 
 // open opens the board at a port; at the only one of those listed at which a board answers where name is "".
 func open(name string, list func() ([]string, error), dial func(name string) (Line, error)) (*Board, error) {

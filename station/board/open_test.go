@@ -2,11 +2,14 @@ package board
 
 import (
 	"errors"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"fettle/station"
 	"fettle/station/board/link"
+	"fettle/station/port"
 )
 
 // silent is a line at which nobody is.
@@ -66,5 +69,26 @@ func TestABoardIsFoundWhereItIsTheOnlyOneThatAnswers(t *testing.T) {
 	failed := errors.New("the system does not say")
 	if _, err := open("", func() ([]string, error) { return nil, failed }, nil); !errors.Is(err, failed) {
 		t.Error(err)
+	}
+}
+
+func TestABoardIsLookedForOnUSB(t *testing.T) {
+	usb, other := port.Info{Name: "usb", USB: true}, port.Info{Name: "other"}
+	for _, c := range []struct {
+		all  []port.Info
+		want []string
+	}{
+		{nil, nil}, {[]port.Info{other, usb}, []string{"usb"}}, {[]port.Info{other}, []string{"other"}},
+	} {
+		if got := likely(c.all); !slices.Equal(got, c.want) {
+			t.Errorf("of %+v: %v, want %v", c.all, got, c.want)
+		}
+	}
+}
+
+func TestABoardIsOpenedByItsKind(t *testing.T) {
+	none := filepath.Join(t.TempDir(), "ttyUSB9")
+	if s, err := station.Open("board:" + none); s != nil || !errors.Is(err, station.ErrLost) || !strings.Contains(err.Error(), none) {
+		t.Errorf("%v, %v", s, err)
 	}
 }
