@@ -127,11 +127,13 @@ func (b *Board) find() error {
 		err = b.greet()
 	}
 	if errors.Is(err, station.ErrLost) && !b.gone {
-		return fmt.Errorf("%v: no board answers: see that it is plugged in, that this is its port (fettle station list), "+
-			"and that it has its firmware (fettle station load): %w", b.Describe(), station.ErrLost)
+		return fmt.Errorf("%v: %w: %w", b.Describe(), errNoBoard, station.ErrLost)
 	}
 	return err
 }
+
+var errNoBoard = errors.New("no board answers: see that it is plugged in, that this is its port (fettle station list), and that it has its " +
+	"firmware (fettle station load)")
 
 // greet says hello once, and takes in what the board says of itself.
 func (b *Board) greet() error {

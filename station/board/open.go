@@ -67,11 +67,14 @@ func open(name string, list func() ([]string, error), dial func(name string) (Li
 	var found *Board
 	var at, failed []string
 	for n, b := range boards {
-		if b == nil {
-			failed = append(failed, fmt.Sprintf("%s (%v)", names[n], errs[n]))
-			continue
+		switch err := errs[n]; {
+		case err == nil:
+			found, at = b, append(at, names[n])
+		case errors.Is(err, errNoBoard):
+			failed = append(failed, names[n])
+		default:
+			failed = append(failed, fmt.Sprintf("%s (%v)", names[n], err))
 		}
-		found, at = b, append(at, names[n])
 	}
 	switch {
 	case len(at) == 1:
@@ -87,7 +90,7 @@ func open(name string, list func() ([]string, error), dial func(name string) (Li
 	case len(names) == 0:
 		return nil, fmt.Errorf("looking for a board: this computer has no serial port: see that the board is plugged in: %w", station.ErrLost)
 	}
-	return nil, fmt.Errorf("looking for a board: none answers; tried were %s: %w", strings.Join(failed, ", "), station.ErrLost)
+	return nil, fmt.Errorf("%w; tried were %s: %w", errNoBoard, strings.Join(failed, ", "), station.ErrLost)
 }
 
 func openAt(name string, dial func(name string) (Line, error)) (*Board, error) {

@@ -33,7 +33,7 @@ func TestABoardIsFoundWhereItIsTheOnlyOneThatAnswers(t *testing.T) {
 		"the one named":  {map[string]*talk{"A": conversation(t, greeting...), "B": nil}, "A", "A", nil, false},
 		"the only one":   {map[string]*talk{"A": silent(t), "B": conversation(t, greeting...), "C": nil}, "", "B", nil, false},
 		"two of them":    {map[string]*talk{"A": conversation(t, greeting...), "B": conversation(t, greeting...)}, "", "", []string{"A and B", "board:A"}, false},
-		"none of them":   {map[string]*talk{"A": silent(t), "B": nil}, "", "", []string{"A (", "B (", busy, "no board answers"}, true},
+		"none of them":   {map[string]*talk{"A": silent(t), "B": nil}, "", "", []string{"tried were A, B (" + busy + ")", "no board answers"}, true},
 		"no port at all": {nil, "", "", []string{"no serial port", "plugged in"}, true},
 		"not the named":  {map[string]*talk{"A": nil}, "A", "", []string{busy}, false},
 	} {

@@ -101,6 +101,9 @@ func Build(firmware, into string) (program string, err error) {
 			return "", fmt.Errorf("building the firmware for this machine: %w: install Debian's package %s", err, needs)
 		}
 	}
+	if into, err = filepath.Abs(into); err != nil {
+		return "", err
+	}
 	// So that go test runs again where a source has changed.
 	err = filepath.WalkDir(firmware, func(path string, _ fs.DirEntry, err error) error {
 		if err == nil {
