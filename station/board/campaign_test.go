@@ -197,7 +197,7 @@ func campaign(few, many int) int {
 }
 
 func TestProofThatALineThatDamagesFramesMakesTheBoardDoNothingWrong(t *testing.T) {
-	frames := campaign(20_000, 1_000_000)
+	frames := campaign(10_000, 1_000_000)
 	d := decoder(t, "tram-3", nil)
 	program, err := hostBuild()
 	if err != nil {
