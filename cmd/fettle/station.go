@@ -8,6 +8,7 @@ import (
 
 	"fettle/station"
 	"fettle/station/bench"
+	_ "fettle/station/board"
 	_ "fettle/station/text"
 )
 
@@ -20,7 +21,7 @@ type stationFlags struct {
 // addStation adds the flags of a verb that touches a station.
 func addStation(cmd *cobra.Command) *stationFlags {
 	s := new(stationFlags)
-	cmd.Flags().StringVar(&s.where, "station", "", "the station `WHERE`, as bench:tram-3; else FETTLE_STATION says, else it is bench:")
+	cmd.Flags().StringVar(&s.where, "station", "", "the station `WHERE`: bench:tram-3, board:PORT or text:PROFILE.toml; else FETTLE_STATION says, else it is bench:")
 	addMark(cmd.Flags(), &s.fresh, true, "fresh", "on the bench: take new decoders out of their boxes first")
 	return s
 }

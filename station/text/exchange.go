@@ -311,7 +311,7 @@ func (t *talker) lost(c *asked, err error) error {
 		what = fmt.Sprint(c)
 	}
 	return fmt.Errorf("%s; the port %s: %w; put the cable back and see that the station is on: what it had under power may be so still: %w",
-		what, quote([]byte(t.profile.port.Name)), err, station.ErrLost)
+		what, quote([]byte(t.profile.where)), err, station.ErrLost)
 }
 
 func (t *talker) String() string { return "text station: " + t.profile.title }

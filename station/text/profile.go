@@ -9,12 +9,14 @@ import (
 
 	"fettle/nmra"
 	"fettle/nmra/cv/regtoml"
+	"fettle/station/port"
 )
 
 // Profile is what a profile file says of a station. The zero Profile is of no use: read one with [ParseProfile].
 type Profile struct {
 	title  string
-	port   Port
+	where  string // the name of the serial port
+	port   port.Settings
 	line   manner
 	errors []*pattern // the station says that something went wrong
 	noise  []*pattern // lines that say nothing to us
@@ -26,24 +28,6 @@ type Profile struct {
 	function    *command
 	packet      *command
 }
-
-// Port says which serial port the station is on and how it is set.
-type Port struct {
-	Name     string // "/dev/ttyUSB0", "COM3"
-	Baud     int
-	DataBits int // 5 to 8
-	Parity   Parity
-	StopBits int // 1 or 2
-}
-
-// Parity is the check bit of each character on a serial line.
-type Parity uint8
-
-const (
-	NoParity Parity = iota
-	OddParity
-	EvenParity
-)
 
 // manner is how lines go to and fro.
 type manner struct {
@@ -121,7 +105,7 @@ func ParseProfile(file string, data []byte) (Profile, error) {
 		p.title = title
 	}
 	if t, ok := root.Table("port"); ok {
-		p.port = port(t)
+		p.where, p.port = serialPort(t)
 	}
 	if t, ok := root.Table("line"); ok {
 		p.line = line(t)
@@ -166,13 +150,12 @@ func (p *Profile) reads() bool {
 // runs says whether it can be told to send something to the main.
 func (p *Profile) runs() bool { return p.drive != nil || p.function != nil || p.packet != nil }
 
-func port(t *regtoml.Table) Port {
+func serialPort(t *regtoml.Table) (name string, p port.Settings) {
 	t.Require("name", "baud")
-	p := Port{DataBits: 8, StopBits: 1}
-	if name, ok := t.String("name"); ok && name == "" {
+	p = port.Settings{DataBits: 8, StopBits: 1}
+	name, ok := t.String("name")
+	if ok && name == "" {
 		t.Errorf("name", "found an empty name, want that of a serial port")
-	} else {
-		p.Name = name
 	}
 	whole(t, "baud", 50, 4_000_000, &p.Baud)
 	whole(t, "data_bits", 5, 8, &p.DataBits)
@@ -182,12 +165,12 @@ func port(t *regtoml.Table) Port {
 		if at < 0 {
 			t.Errorf("parity", "found %q, want one of %s", parity, strings.Join(parityNames[:], ", "))
 		}
-		p.Parity = Parity(max(at, 0))
+		p.Parity = port.Parity(max(at, 0))
 	}
-	return p
+	return name, p
 }
 
-var parityNames = [...]string{NoParity: "none", OddParity: "odd", EvenParity: "even"}
+var parityNames = [...]string{port.None: "none", port.Odd: "odd", port.Even: "even"}
 
 func line(t *regtoml.Table) manner {
 	t.Require("end")

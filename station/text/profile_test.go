@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"fettle/nmra"
+	"fettle/station/port"
 )
 
 // stations is where the profiles of the fakes are.
@@ -29,8 +30,8 @@ func TestAProfileSaysWhatItSays(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if want := (Port{Name: "/dev/ttyUSB0", Baud: 57600, DataBits: 8, Parity: NoParity, StopBits: 1}); p.port != want {
-		t.Errorf("port %+v, want %+v", p.port, want)
+	if want := (port.Settings{Baud: 57600, DataBits: 8, StopBits: 1}); p.where != "/dev/ttyUSB0" || p.port != want {
+		t.Errorf("port %s, %v, want /dev/ttyUSB0, %v", p.where, p.port, want)
 	}
 	if p.title != "Port Elvering quay station" || string(p.line.end) != "\r" || string(p.line.answerEnd) != "\r\n" ||
 		p.line.longest != 80 || p.line.most != defaultLines || p.line.echo {
@@ -43,7 +44,7 @@ func TestAProfileSaysWhatItSays(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	p, err = ParseProfile("lighthouse.toml", []byte(profileOf(t, "lighthouse")))
-	if err != nil || string(p.line.start) != "\xF5\x02" || p.port.Parity != EvenParity || p.modes[nmra.Direct].verifyBit.timeout != 5*time.Second {
+	if err != nil || string(p.line.start) != "\xF5\x02" || p.port.Parity != port.Even || p.modes[nmra.Direct].verifyBit.timeout != 5*time.Second {
 		t.Errorf("%v, %+v", err, p)
 	}
 	if p, err = ParseProfile("capstan.toml", []byte(profileOf(t, "capstan"))); err != nil || !p.line.echo || p.runs() || !p.programs() {
