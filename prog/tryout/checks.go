@@ -19,8 +19,9 @@ func (t *tryout) checks() []check {
 	}
 	if t.power != nil {
 		add(station.EmptyTrack, "power on", t.emptyTrack)
-		add(station.WithDecoder, "current at rest", t.rest)
+		add(station.WithDecoder, "power on", t.withDecoder)
 	}
+	vital := len(all)
 	atGate := false
 	if checker, ok := t.station.(station.Checker); ok {
 		for _, c := range checker.Checks() {
@@ -29,7 +30,10 @@ func (t *tryout) checks() []check {
 		}
 	}
 	for i := range all {
-		all[i].vital = all[i].Scene != station.HandAtGate
+		all[i].vital = i < vital || all[i].Scene == station.EmptyTrack
+	}
+	if t.power != nil {
+		add(station.WithDecoder, "current at rest", t.atRest)
 	}
 	if track, ok := t.station.(station.ProgrammingTrack); ok {
 		t.decoder.track = track

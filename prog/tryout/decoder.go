@@ -28,26 +28,38 @@ const (
 	sampling    = 200 * time.Microsecond
 )
 
-// rest turns the track on with a decoder on it.
-func (t *tryout) rest(ctx context.Context) (string, error) {
-	draw, err := t.power.PowerOn(ctx)
+// withDecoder turns the track on with a decoder on it.
+func (t *tryout) withDecoder(ctx context.Context) (string, error) {
+	var err error
+	t.rest, err = t.power.PowerOn(ctx)
 	var overload station.Overload
 	switch {
 	case errors.As(err, &overload):
 		return fmt.Sprintf("%.0f mA", overload.Current), err
 	case err != nil:
 		return "", err
-	case draw.Unmeasured:
-		return "on; the station does not measure what is drawn", nil
+	case t.rest.Unmeasured:
+		return unmeasured, nil
 	}
-	saw := fmt.Sprintf("%.0f mA", draw.Rest)
-	switch {
-	case draw.Rest < leastAtRest:
+	saw := fmt.Sprintf("%.0f mA", t.rest.Rest)
+	if t.rest.Rest < leastAtRest {
 		return saw, errors.New("nothing draws any current: see that the vehicle stands on the programming track, that its wheels and the rails are clean, " +
 			"and that the track is wired to the station. If so, then its current sense gives nothing: one that is wired backwards does that")
-	case draw.Rest > mostAtRest:
-		return saw, fmt.Errorf("%s, and a decoder at rest draws at most %.0f mA: leave one vehicle on the track, with its lights and sounds off; "+
-			"then see that the current sense is set right", saw, mostAtRest)
+	}
+	return saw, nil
+}
+
+const unmeasured = "on; the station does not measure what is drawn"
+
+// atRest holds what the decoder draws to the standard.
+func (t *tryout) atRest(context.Context) (string, error) {
+	if t.rest.Unmeasured {
+		return "", notTried("the station does not measure it")
+	}
+	saw := fmt.Sprintf("%.0f mA", t.rest.Rest)
+	if t.rest.Rest > mostAtRest {
+		return saw, fmt.Errorf("a decoder at rest draws at most %.0f mA: leave one vehicle on the track, with its lights and sounds off; then see that the "+
+			"current sense is set right", mostAtRest)
 	}
 	return saw, nil
 }

@@ -24,12 +24,12 @@ func (t *tryout) emptyTrack(ctx context.Context) (string, error) {
 	case err != nil:
 		return "", err
 	case draw.Unmeasured:
-		return "on; the station does not measure what is drawn", nil
+		return unmeasured, nil
 	}
 	saw := fmt.Sprintf("%.0f mA", draw.Rest)
 	if draw.Rest > mostEmpty {
-		return saw, fmt.Errorf("%s with nothing on the track, want at most %.0f mA: take off what stands on it, lamps and bus bars included; if nothing "+
-			"does, the current sense is not set to 0, or wired backwards", saw, mostEmpty)
+		return saw, fmt.Errorf("with nothing on the track it is at most %.0f mA: take off what stands on it, lamps and bus bars included; if nothing "+
+			"does, the current sense is not set to 0, or wired backwards", mostEmpty)
 	}
 	return saw, nil
 }

@@ -13,8 +13,8 @@ import (
 // withDecoder is a person who has put a decoder on the track and does no more.
 type withDecoder struct{}
 
-func (withDecoder) Prepare(_ context.Context, scene station.Scene, _ string) error {
-	if scene != station.WithDecoder {
+func (withDecoder) Prepare(_ context.Context, stage tryout.Stage) error {
+	if stage.Scene != station.WithDecoder {
 		return tryout.ErrNotPrepared
 	}
 	return nil
@@ -34,6 +34,7 @@ func ExampleTry() {
 		log.Fatal(err)
 	}
 	// Output:
+	// yes power on
 	// yes current at rest
 	// yes acknowledgement
 	// yes reading

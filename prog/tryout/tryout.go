@@ -51,18 +51,24 @@ type Result struct {
 
 // Person sees to it that the track is as a scene wants it.
 type Person interface {
-	// Prepare is called while the track is off: before each scene, and in station.HandAtGate before each check, which stays off.
-	// nil says that all is as the scene wants it, and that whoever is at the track knows that its power may come on now. With
-	// [ErrNotPrepared] what follows is left out; any other error ends it all.
-	Prepare(ctx context.Context, scene station.Scene, check string) error
+	// Prepare is called while the track is off: before each scene, and in station.HandAtGate before each check, during which the track
+	// stays off. nil says that all is as the stage wants it, and that whoever is at the track knows that its power may come on now.
+	// With [ErrNotPrepared] what follows is left out; any other error ends it all.
+	Prepare(ctx context.Context, stage Stage) error
+}
+
+// Stage is what a [Person] has to prepare.
+type Stage struct {
+	Scene station.Scene
+	Check string // in station.HandAtGate, the check at hand
+	Doubt string // a check without power that said no: the power is to come on only if the person wants it all the same
 }
 
 // ErrNotPrepared is what a [Person] returns that can't set a scene, or will not. What wraps it says why.
 var ErrNotPrepared = errors.New("the track was not made ready for it")
 
 // Try proves what a station is able to do, and tells of each check as it ends. An ability that is not as it has to be is a result, and no
-// error. The power does not come on any more where a check has shown that it is not safe to turn it on, or where it did not come on as it
-// should. Errors: the context's, the person's, and [station.ErrLost] where the station went; the checks that were left are told as not
+// error. After an overload, or where the empty track was not as it should be, the power does not come on any more. Errors: the context's, the person's, and [station.ErrLost] where the station went; the checks that were left are told as not
 // tried then.
 func Try(ctx context.Context, s station.Station, p Person, told func(Result)) error {
 	t := &tryout{station: s, person: p, told: told}
@@ -77,7 +83,7 @@ func Try(ctx context.Context, s station.Station, p Person, told func(Result)) er
 // check is one ability, to be proven.
 type check struct {
 	station.Check
-	vital   bool   // with a No the power does not come on any more
+	vital   bool   // with a No nothing more is tried with the power on
 	omitted string // why it is not tried, whatever is on the track
 }
 
@@ -87,8 +93,10 @@ type tryout struct {
 	power   station.Power // nil: it switches none
 	person  Person
 	told    func(Result)
+	rest    station.Draw // with the decoder
 	decoder decoder
 	unsafe  string // the check after which the power does not come on
+	doubt   string // the one after which a person has to want it
 	err     error  // it has ended
 }
 
@@ -114,13 +122,13 @@ func powered(scene station.Scene) bool {
 func (t *tryout) play(ctx context.Context, scene station.Scene, checks []check) {
 	declined := ""
 	if scene != station.HandAtGate && t.left(scene) == "" && slices.ContainsFunc(checks, func(c check) bool { return c.omitted == "" }) {
-		declined = t.prepare(ctx, scene, "")
+		declined = t.prepare(ctx, Stage{Scene: scene, Doubt: t.doubt})
 	}
 	tried := false
 	for _, c := range checks {
 		why := cmp.Or(c.omitted, t.left(scene), declined)
 		if why == "" && scene == station.HandAtGate {
-			why = t.prepare(ctx, scene, c.Name)
+			why = t.prepare(ctx, Stage{Scene: scene, Check: c.Name})
 		}
 		if why != "" {
 			t.told(Result{Name: c.Name, Scene: scene, Do: why})
@@ -135,8 +143,8 @@ func (t *tryout) play(ctx context.Context, scene station.Scene, checks []check) 
 }
 
 // prepare has the person set a scene. It says why there is none; "" where there is.
-func (t *tryout) prepare(ctx context.Context, scene station.Scene, check string) (declined string) {
-	err := t.person.Prepare(ctx, scene, check)
+func (t *tryout) prepare(ctx context.Context, stage Stage) (declined string) {
+	err := t.person.Prepare(ctx, stage)
 	switch {
 	case err == nil:
 		return ""
@@ -144,7 +152,7 @@ func (t *tryout) prepare(ctx context.Context, scene station.Scene, check string)
 		return err.Error()
 	}
 	t.err = err
-	return t.left(scene)
+	return t.left(stage.Scene)
 }
 
 // run does one check, and sees what follows from it for those after it.
@@ -168,6 +176,8 @@ func (t *tryout) run(ctx context.Context, c check) Result {
 		t.err = err
 	case errors.As(err, &overload), c.vital:
 		t.unsafe = c.Name
+	case c.Scene == station.PowerOff:
+		t.doubt = c.Name
 	}
 	r.State, r.Do = No, t.words(err)
 	return r

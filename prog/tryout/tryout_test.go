@@ -20,6 +20,7 @@ type workbench struct {
 	t        *testing.T
 	decoders []*bench.Decoder // that are put on
 	checks   []station.Check
+	bold     bool // turns on the power whatever is in doubt
 	declines map[station.Scene]error
 	fails    func(access int) error // before each access and packet
 
@@ -36,17 +37,20 @@ func newWorkbench(t *testing.T, decoders ...*bench.Decoder) *workbench {
 	return &workbench{t: t, decoders: decoders, now: bench.New(), turnedOn: map[station.Scene]int{}}
 }
 
-func (w *workbench) Prepare(_ context.Context, scene station.Scene, check string) error {
+func (w *workbench) Prepare(_ context.Context, stage Stage) error {
 	if w.on {
-		w.t.Errorf("%v %s: a person is asked to touch a track that is on", scene, check)
+		w.t.Errorf("%+v: a person is asked to touch a track that is on", stage)
 	}
-	w.asked = append(w.asked, fmt.Sprint(scene, check))
-	if err := w.declines[scene]; err != nil {
+	w.asked = append(w.asked, fmt.Sprint(stage.Scene, stage.Check))
+	if err := w.declines[stage.Scene]; err != nil {
 		return err
 	}
-	w.scene, w.prepared = scene, true
+	if stage.Doubt != "" && !w.bold {
+		return fmt.Errorf("not with a doubt about the %s: %w", stage.Doubt, ErrNotPrepared)
+	}
+	w.scene, w.prepared = stage.Scene, true
 	w.now = bench.New()
-	if scene == station.WithDecoder {
+	if stage.Scene == station.WithDecoder {
 		w.now = bench.New(w.decoders...)
 	}
 	return nil
@@ -105,7 +109,11 @@ func (w *workbench) Send(ctx context.Context, p nmra.Packet, times int) error {
 func (w *workbench) tried(ctx context.Context, s station.Station) (byName map[string]Result, order []string, err error) {
 	byName = map[string]Result{}
 	err = Try(ctx, s, w, func(r Result) {
-		byName[r.Name] = r
+		name := r.Name
+		if name == "power on" && r.Scene == station.WithDecoder {
+			name = "power on with the decoder"
+		}
+		byName[name] = r
 		order = append(order, fmt.Sprintf("%d %s: %v", r.Scene, r.Name, r.State))
 		if (r.State != Yes) != (r.Do != "") {
 			w.t.Errorf("%+v: want what to do where it is not yes, and only there", r)
@@ -170,7 +178,7 @@ func TestEachAbilityIsProvenInTheOrderOfScenes(t *testing.T) {
 	if diff := cmp.Diff([]string{
 		"0 own 0: yes",
 		"1 power on: yes", "1 own 1: yes", "1 silence of nobody: yes", "1 packets to the main: yes",
-		"2 current at rest: yes", "2 own 2: yes", "2 acknowledgement: yes", "2 reading: yes", "2 strength of acknowledgements: yes",
+		"2 power on: yes", "2 own 2: yes", "2 current at rest: yes", "2 acknowledgement: yes", "2 reading: yes", "2 strength of acknowledgements: yes",
 		"2 silence where it is not so: yes", "2 writing: not tried",
 		"3 own 3: yes", "3 gates: not tried",
 	}, order); diff != "" {
@@ -199,23 +207,21 @@ func TestEachAbilityIsProvenInTheOrderOfScenes(t *testing.T) {
 }
 
 func TestWhatIsWrongIsToldWithWhatToDo(t *testing.T) {
-	short := "current at rest"
+	on := "power on with the decoder"
+	all := []string{"current at rest", "acknowledgement", "reading", "strength of acknowledgements", "silence where it is not so"}
 	for name, c := range map[string]struct {
 		decoders []*bench.Decoder
 		no       map[string]string // the checks that say no, and a part of what to do
 		untried  []string
 	}{
-		"a short": {builtIn(t, "tram-3-short"), map[string]string{short: "do not try it again"},
-			[]string{"acknowledgement", "reading", "strength of acknowledgements", "silence where it is not so"}},
-		"nothing": {nil, map[string]string{short: "wired backwards"},
-			[]string{"acknowledgement", "reading", "strength of acknowledgements", "silence where it is not so"}},
+		"a short":      {builtIn(t, "tram-3-short"), map[string]string{on: "do not try it again"}, all},
+		"nothing":      {nil, map[string]string{on: "wired backwards"}, all},
 		"two decoders": {builtIn(t, "tram-3", "engine-30"), map[string]string{"reading": "only one vehicle"}, nil},
 		"two that differ in bit 7": {append(builtIn(t, "tram-3"), made(t, 141, "")),
 			map[string]string{"acknowledgement": "leave one vehicle", "reading": "only one vehicle"},
 			[]string{"strength of acknowledgements", "silence where it is not so"}},
-		"draws too much at rest": {[]*bench.Decoder{invented(t, "[rest]\nmilliamps = 140\n")}, map[string]string{short: "at most 100 mA"},
-			[]string{"acknowledgement", "reading", "strength of acknowledgements", "silence where it is not so"}},
-		"a weak pulse": {[]*bench.Decoder{invented(t, "[ack]\nmilliamps = 45\n")}, map[string]string{"strength of acknowledgements": "weak"}, nil},
+		"draws too much at rest": {[]*bench.Decoder{invented(t, "[rest]\nmilliamps = 140\n")}, map[string]string{"current at rest": "at most 100 mA"}, nil},
+		"a weak pulse":           {[]*bench.Decoder{invented(t, "[ack]\nmilliamps = 45\n")}, map[string]string{"strength of acknowledgements": "weak"}, nil},
 		"a short pulse": {[]*bench.Decoder{invented(t, "[ack]\nmilliseconds = 4.5\n")},
 			map[string]string{"strength of acknowledgements": "breaks off"}, nil},
 		"a long pulse": {[]*bench.Decoder{invented(t, "[ack]\nmilliseconds = 9\n")},
@@ -287,22 +293,28 @@ func TestAnOldDecoderIsFoundInItsOwnMode(t *testing.T) {
 
 func TestThePowerStaysOffAfterACheckThatForbidsIt(t *testing.T) {
 	failed := errors.New("there is no supply")
-	for _, scene := range []station.Scene{station.PowerOff, station.EmptyTrack} {
+	for _, c := range []struct {
+		scene    station.Scene
+		bold, on bool // with the decoder
+	}{
+		{station.PowerOff, false, false}, {station.PowerOff, true, true}, {station.EmptyTrack, true, false},
+	} {
 		w := newWorkbench(t, builtIn(t, "tram-3")...)
-		w.checks = []station.Check{{Name: "supply", Scene: scene, Run: func(context.Context) (string, error) {
+		w.bold = c.bold
+		w.checks = []station.Check{{Name: "supply", Scene: c.scene, Run: func(context.Context) (string, error) {
 			return "0 V", fmt.Errorf("workbench: quay: %w: %w", failed, station.ErrStation)
 		}}}
 		byName, _, err := w.tried(t.Context(), w)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := (Result{"supply", scene, No, "0 V", failed.Error()}); byName["supply"] != want {
+		if want := (Result{"supply", c.scene, No, "0 V", failed.Error()}); byName["supply"] != want {
 			t.Errorf("%+v, want %+v", byName["supply"], want)
 		}
-		if w.turnedOn[station.WithDecoder] > 0 || scene == station.PowerOff && w.turnedOn[station.EmptyTrack] > 0 {
-			t.Errorf("scene %v: turned on all the same: %v", scene, w.turnedOn)
+		if on := w.turnedOn[station.WithDecoder] > 0; on != c.on || !c.bold && w.turnedOn[station.EmptyTrack] > 0 {
+			t.Errorf("%+v: turned on %v", c, w.turnedOn)
 		}
-		if r := byName["reading"]; r.State != NotTried || !strings.Contains(r.Do, "supply") {
+		if r := byName["reading"]; !c.on && (r.State != NotTried || !strings.Contains(r.Do, "supply")) {
 			t.Errorf("%+v", r)
 		}
 	}
@@ -319,7 +331,7 @@ func TestSomethingOnATrackThatShouldBeEmptyIsSeen(t *testing.T) {
 		if r := byName["power on"]; r.State != No || !strings.Contains(r.Do, want) {
 			t.Errorf("%+v, want %q", r, want)
 		}
-		if r := byName["current at rest"]; r.State != NotTried {
+		if r := byName["power on with the decoder"]; r.State != NotTried {
 			t.Errorf("%+v: tried after that", r)
 		}
 	}
@@ -386,26 +398,26 @@ func TestWhereverTheStationIsLostOrItIsStoppedTheRestIsNotTriedAndTheTrackIsOff(
 	}
 }
 
-// unmeasured is a station that knows nothing of currents.
-type unmeasured struct{ *workbench }
+// blind is a station that knows nothing of currents.
+type blind struct{ *workbench }
 
-func (u unmeasured) PowerOn(ctx context.Context) (station.Draw, error) {
+func (u blind) PowerOn(ctx context.Context) (station.Draw, error) {
 	draw, err := u.workbench.PowerOn(ctx)
 	return station.Draw{Unmeasured: true, Airtime: draw.Airtime}, err
 }
 
-func (u unmeasured) Service(ctx context.Context, a nmra.Access) (station.Answer, error) {
+func (u blind) Service(ctx context.Context, a nmra.Access) (station.Answer, error) {
 	answer, err := u.workbench.Service(ctx, a)
 	return station.Answer{Acknowledged: answer.Acknowledged}, err
 }
 
 func TestWhatAStationDoesNotMeasureIsNotTried(t *testing.T) {
 	w := newWorkbench(t, builtIn(t, "tram-3")...)
-	byName, _, err := w.tried(t.Context(), unmeasured{w})
+	byName, _, err := w.tried(t.Context(), blind{w})
 	if err != nil {
 		t.Fatal(err)
 	}
-	for name, want := range map[string]State{"power on": Yes, "current at rest": Yes, "acknowledgement": Yes, "strength of acknowledgements": NotTried} {
+	for name, want := range map[string]State{"power on": Yes, "power on with the decoder": Yes, "current at rest": NotTried, "acknowledgement": Yes, "strength of acknowledgements": NotTried} {
 		if byName[name].State != want {
 			t.Errorf("%+v, want %v", byName[name], want)
 		}
