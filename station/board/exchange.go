@@ -246,7 +246,8 @@ func (b *Board) poll() {
 	if b.failed != nil || b.closed {
 		return
 	}
+	until := b.line.Now() // once, so that a line which never rests keeps nobody waiting for long
 	for ok := true; ok && b.failed == nil; {
-		_, ok, _ = b.hear(b.line.Now())
+		_, ok, _ = b.hear(until)
 	}
 }

@@ -96,3 +96,32 @@ func TestWhereTimePassesByItselfTheBoardIsSpokenToBetweenAccesses(t *testing.T) 
 		}
 	}
 }
+
+// flooded is a line that brings one frame after the other, without a pause.
+type flooded struct {
+	*clocked
+	from time.Duration // when that begins
+}
+
+func (f *flooded) Read(b []byte, wait time.Duration) (int, error) {
+	if f.Now() < f.from {
+		return f.clocked.Read(b, wait)
+	}
+	return copy(b, link.NewFrame(link.State|link.AnswerBit, 0, isOff).Append(nil)), nil
+}
+
+func TestALineThatNeverRestsKeepsNobodyWaiting(t *testing.T) {
+	c := &clocked{began: time.Now(), talk: conversation(t, says(link.Hello, with(aBoard)), says(link.State, with(isOff)))}
+	b, err := New(&flooded{c, 100 * time.Millisecond}, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(300 * time.Millisecond)
+	closed := make(chan error, 1)
+	go func() { closed <- b.Close() }()
+	select {
+	case <-closed:
+	case <-time.After(10 * time.Second):
+		t.Fatal("it is not closed after 10 s")
+	}
+}
