@@ -54,9 +54,11 @@ type Surroundings struct {
 type Hang uint8
 
 const (
-	Runs     Hang = iota // it does not
-	HangMain             // its main program stands still, its interrupts go on
-	HangAll              // all of it stands still
+	Runs          Hang = iota // it does not
+	HangMain                  // its main program stands still, its interrupts go on
+	HangAll                   // all of it stands still
+	HangSignal                // only its signal does
+	HangConverter             // only its samples of the current do
 )
 
 // Board is the simulated board, seen from the host's end of its line. It is not for use by several goroutines at once.

@@ -206,7 +206,8 @@ func TestATrackWhoseHostIsSilentIsCutWithin1100Milliseconds(t *testing.T) {
 }
 
 func TestAProgramThatHangsLosesItsTrackAndStartsAnew(t *testing.T) {
-	for name, hang := range map[string]Hang{"its main program": HangMain, "its interrupts too": HangAll} {
+	for name, hang := range map[string]Hang{"its main program": HangMain, "its interrupts too": HangAll,
+		"its signal": HangSignal, "its converter": HangConverter} {
 		t.Run(name, func(t *testing.T) {
 			h := newHost(t, builtIn(t, "tram-3").New(1))
 			h.programming()

@@ -22,11 +22,12 @@
 enum { FREQUENCY = 16000000, SUPPLY_MV = 5000 };
 
 /* Where the chip has its registers, in its data space (the datasheet's register summary). */
-enum { DDRC = 0x27, PORTD = 0x2B, DDRD = 0x2A, UCSR0A = 0xC0, UBRR0L = 0xC4, UBRR0H = 0xC5 };
-enum { ENABLE = 1 << 4, GATES = 0x1E, U2X0 = 1 << 1 };
+enum { DDRC = 0x27, PORTD = 0x2B, DDRD = 0x2A, UCSR0A = 0xC0, UBRR0L = 0xC4, UBRR0H = 0xC5, TIMSK1 = 0x6F, ADCSRA = 0x7A };
+enum { ENABLE = 1 << 4, GATES = 0x1E, U2X0 = 1 << 1, OCIE1A = 1 << 1, ADIE = 1 << 3 };
 
 enum { AS_LONG_AS_IT_CAN = 1 << 20 }; /* cycles without a look at the library's timers, which shorten it themselves */
-enum { RUNS, HANG_MAIN, HANG_ALL }; /* hung: the main program alone, or its interrupts too */
+/* hung: the main program alone, or its interrupts too; or only the interrupt of the signal, or of the converter */
+enum { RUNS, HANG_MAIN, HANG_ALL, HANG_SIGNAL, HANG_CONVERTER };
 
 struct order {
 	uint32_t cycles;
@@ -122,12 +123,18 @@ static void on_byte(struct avr_irq_t *irq, uint32_t value, void *param)
 
 /*
  * Hangs the program: where it is in its main program, with interrupts on, the instruction becomes a jump to itself. Until it is there it
- * goes on, one instruction at a time. A reset puts the instruction back.
+ * goes on, one instruction at a time. A reset puts the instruction back. An interrupt hangs once it is not enabled any more.
  */
 static void hang(int how)
 {
 	static const uint8_t here[2] = {0xFF, 0xCF}; /* rjmp .-2 */
 
+	if (how == HANG_SIGNAL)
+		avr->data[TIMSK1] &= (uint8_t)~OCIE1A;
+	else if (how == HANG_CONVERTER)
+		avr->data[ADCSRA] &= (uint8_t)~ADIE;
+	if (how == HANG_SIGNAL || how == HANG_CONVERTER)
+		how = RUNS;
 	avr->run_cycle_limit = how == RUNS || hung ? AS_LONG_AS_IT_CAN : 1;
 	if (how == RUNS || hung || !avr->sreg[S_I])
 		return;

@@ -14,6 +14,7 @@ enum { CURRENT = 1 << REFS0 | 0, SUPPLY = 1 << REFS0 | 5 }; /* ADMUX: against AV
 enum { LOOK = 250 }; /* after so many samples, about 13 ms */
 
 static volatile uint16_t supply; /* written by the interrupt, read with interrupts held */
+static volatile bool sampled;    /* set by the interrupt, taken back by the main loop */
 
 ISR(ADC_vect)
 {
@@ -37,6 +38,15 @@ ISR(ADC_vect)
 		turn = 0;
 	}
 	sensor_sample(current);
+	sampled = true;
+}
+
+bool converter_runs(void)
+{
+	bool runs = sampled;
+	if (runs)
+		sampled = false; /* should a sample come in between, the next one is as good */
+	return runs;
 }
 
 void converter_start(void)

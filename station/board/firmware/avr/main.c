@@ -15,8 +15,15 @@ int main(void)
 	gates_pins_start();
 	sei();
 	requests_start(watchdog);
+	/* A signal that stands still is DC on the track, and without samples nothing cuts a short: the watchdog ends both. */
+	bool signal = false, samples = false;
 	for (;;) {
-		watchdog_restart();
+		signal = signal_runs() || signal;
+		samples = converter_runs() || samples;
+		if (signal && samples) {
+			watchdog_restart();
+			signal = samples = false;
+		}
 		requests_poll();
 	}
 }

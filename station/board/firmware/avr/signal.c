@@ -15,6 +15,8 @@ enum { CYCLES = F_CPU / 1000000 }; /* in a µs */
 static volatile enum __attribute__((packed)) { EMPTY, LOADED, PLAYING, ENDED } state;
 static struct packet packet;
 
+static volatile bool turned; /* set by the interrupt, taken back by the main loop */
+
 static uint8_t ones;       /* since the end bit; of the interrupt, and of signal_begin with interrupts held */
 static uint8_t byte, mask; /* the bit of the packet that comes; mask 0: the bit between two bytes. Of the interrupt */
 
@@ -60,6 +62,15 @@ ISR(TIMER1_COMPA_vect)
 		one = next_bit();
 	second = !second;
 	length = one ? CYCLES * ONE_HALF - 1 : CYCLES * ZERO_HALF - 1;
+	turned = true;
+}
+
+bool signal_runs(void)
+{
+	bool runs = turned;
+	if (runs)
+		turned = false;
+	return runs;
 }
 
 void signal_start(void)
