@@ -112,7 +112,7 @@ func job(t *testing.T, track station.ProgrammingTrack, d *bench.Decoder, set reg
 			o.Reset[row.Register] = row.After.Value
 		}
 	}
-	sent("reset", s)
+	sent("reset", s) // after which nothing goes on in a fake
 	o.Holds = steady(d, at(892))
 	return o, id.Modes
 }
@@ -197,12 +197,12 @@ func TestATextStationThatFailsInTheMiddleSaysSoAndIsLostWhereItIs(t *testing.T) 
 					t.Fatal(err)
 				}
 				s, fake, _ := ofText(t, manner, spec.New(1), 150*time.Millisecond)
-				fake.Spoil = func(n int, _, answer string) (string, error) {
+				fake.Spoil(func(n int, _, answer string) (string, error) {
 					if n >= line {
 						return c.spoil(answer)
 					}
 					return answer, nil
-				}
+				})
 				err = untilItFails(t.Context(), s.(station.ProgrammingTrack))
 				if !errors.Is(err, station.ErrStation) || errors.Is(err, station.ErrLost) != c.lost || !strings.Contains(err.Error(), c.want) {
 					t.Errorf("%s, %s from line %d: %v, want %s, and it to be lost: %v", manner, c.name, line, err, c.want, c.lost)

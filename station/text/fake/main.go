@@ -55,10 +55,10 @@ func run(ctx context.Context, args []string, stdout io.Writer) (err error) {
 	if err != nil {
 		return err
 	}
-	fake.Spoil = func(_ int, line, answer string) (string, error) {
+	fake.Spoil(func(_ int, line, answer string) (string, error) {
 		_, err := fmt.Fprintf(stdout, "%q\n\t%q\n", line, answer)
 		return answer, err
-	}
+	})
 	port, unplug, done, err := fake.Plug()
 	if err != nil {
 		return err

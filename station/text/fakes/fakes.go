@@ -13,6 +13,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 
 	"fettle/nmra"
 	"fettle/station"
@@ -29,13 +30,13 @@ type Station struct {
 	track  Track
 	end    []byte // of a line that it gets
 	answer func(s *Station, line string) string
-	lines  int // that it got
 
-	// Together, where it is set, puts the answers to lines that came at the same time in order.
+	// together, where it is set, puts the answers to lines that came at the same time in order.
 	together func(s *Station, answers []string) string
 
-	// Spoil, where it is set, may change what is sent back to the n-th line, from 1. An error ends [Station.Serve].
-	Spoil func(n int, line, answer string) (string, error)
+	mu    sync.Mutex // held while lines are answered, not while they are waited for; guards what follows, and the track
+	lines int        // that it got
+	spoil func(n int, line, answer string) (string, error)
 }
 
 var manners = map[string]func(Track) *Station{"quay": quay, "lighthouse": lighthouse, "capstan": capstan}
@@ -63,33 +64,54 @@ func (s *Station) Serve(port io.ReadWriter) error {
 			return err
 		}
 		held = append(held, b[:n]...)
-		var answers []string
-		for {
-			line, rest, ok := bytes.Cut(held, s.end)
-			if !ok {
-				break
-			}
-			s.lines++
-			answer := s.answer(s, string(line))
-			if s.Spoil != nil {
-				if answer, err = s.Spoil(s.lines, string(line), answer); err != nil {
-					return err
-				}
-			}
-			answers, held = append(answers, answer), rest
+		var answers string
+		if answers, held, err = s.hear(held); err != nil {
+			return err
 		}
-		all := strings.Join(answers, "")
-		if s.together != nil {
-			all = s.together(s, answers)
-		}
-		if _, err := io.WriteString(port, all); err != nil {
+		if _, err := io.WriteString(port, answers); err != nil {
 			return err
 		}
 	}
 }
 
-// Lines is how many lines it got.
-func (s *Station) Lines() int { return s.lines }
+// hear answers the lines that have come in whole, and gives what is left.
+func (s *Station) hear(held []byte) (all string, left []byte, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var answers []string
+	for {
+		line, rest, ok := bytes.Cut(held, s.end)
+		if !ok {
+			break
+		}
+		s.lines++
+		answer := s.answer(s, string(line))
+		if s.spoil != nil {
+			if answer, err = s.spoil(s.lines, string(line), answer); err != nil {
+				return "", nil, err
+			}
+		}
+		answers, held = append(answers, answer), rest
+	}
+	if s.together != nil {
+		return s.together(s, answers), held, nil
+	}
+	return strings.Join(answers, ""), held, nil
+}
+
+// Spoil has what is sent back to the n-th line, from 1, changed. An error ends [Station.Serve].
+func (s *Station) Spoil(change func(n int, line, answer string) (string, error)) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.spoil = change
+}
+
+// Lines is how many lines it got. What they did on the track is done when it returns.
+func (s *Station) Lines() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.lines
+}
 
 // access does one access on the track.
 func (s *Station) access(a nmra.Access) (acknowledged bool, err error) {
