@@ -40,7 +40,7 @@ const (
 	supplyLeft                = 520
 	supplyTop, supplyBottom   = boardTop, 178
 	driverLeft, driverRight   = 548, 810
-	driverTop, driverBottom   = 306, 754
+	driverTop, driverBottom   = 306, 768
 	senseY                    = 590
 	gatesLeft, gatesRight     = 400, 580
 	gatesTop, gatesBottom     = 794, 1012
