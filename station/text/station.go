@@ -16,11 +16,12 @@ import (
 // base is what every station has whatever its profile can do. It is not for use by several goroutines at once.
 type base struct {
 	talker
-	on     bool // PowerOn was called
-	live   bool // the programming track is, by command
-	mainOn bool // the main is, by command
-	rest   station.Draw
-	closed bool
+	on         bool // PowerOn was called
+	live       bool // the programming track is, by command
+	mainOn     bool // the main is, by command
+	mainProven bool // and the station has said so
+	rest       station.Draw
+	closed     bool
 }
 
 // A station has the abilities that its profile has commands for.
@@ -164,7 +165,7 @@ func (b *base) PowerOn(ctx context.Context) (station.Draw, error) {
 
 // PowerOff turns off what was turned on, whatever the context.
 func (b *base) PowerOff(context.Context) error {
-	b.on = false
+	b.on, b.mainProven = false, false
 	var errs []error
 	for _, t := range []struct {
 		track
@@ -189,11 +190,12 @@ func (b *base) PowerOff(context.Context) error {
 // powerMain turns the main on.
 func (b *base) powerMain() error {
 	on := b.profile.main.on
-	if on == nil || b.mainOn {
+	if on == nil || b.mainProven {
 		return nil
 	}
-	b.mainOn = true
+	b.mainOn = true // whatever comes of it: it is to be turned off
 	_, err := b.switched(on)
+	b.mainProven = err == nil
 	return err
 }
 

@@ -94,6 +94,30 @@ func TestTheMainComesOnWithItsFirstPacketAndBothTracksGoOff(t *testing.T) {
 	}
 }
 
+func TestAMainThatDidNotComeOnIsTurnedOnAgainBeforeAPacketIsSent(t *testing.T) {
+	s, w := quayWire(t)
+	idle, err := nmra.Instruction{Kind: nmra.Idle}.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.PowerOn(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	good := w.answers
+	w.answers = say("muddle: no supply\r\n")
+	if err := s.Send(t.Context(), idle, 1); !errors.Is(err, station.ErrStation) {
+		t.Errorf("%v: want the station's error", err)
+	}
+	w.answers = good
+	if err := s.Send(t.Context(), idle, 1); err != nil {
+		t.Error(err)
+	}
+	want := []string{"bench live\r", "layout live\r", "layout live\r", "packet FF 00 FF by 1\r"}
+	if !slices.Equal(w.writes, want) {
+		t.Errorf("sent %q, want %q", w.writes, want)
+	}
+}
+
 func TestATrackThatDoesNotGoOffIsTriedTwiceAndSaid(t *testing.T) {
 	s, w := quayWire(t)
 	if _, err := s.PowerOn(t.Context()); err != nil {
