@@ -455,6 +455,34 @@ func TestWhatABoardSaysIsNoSignOfLife(t *testing.T) {
 	}
 }
 
+func TestAnOverloadWithGapsIsOneAndAcknowledgementsAreNone(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		above, apart time.Duration
+		cut          bool
+	}{
+		{"wheels that lose their contact", 8 * time.Millisecond, 10 * time.Millisecond, true},
+		// NMRA S-9.2.3 (July 2012), section D: an acknowledgement takes 6 ms ± 1 ms. At most one comes with each packet of a write.
+		{"acknowledgements one after the other", 7 * time.Millisecond, 15 * time.Millisecond, false},
+	} {
+		h, b, _ := started(t)
+		var state link.StateAnswer
+		h.ask(&state, link.On, programming)
+		for n := range 60 {
+			b.Load = 300
+			h.run(c.above)
+			b.Load = 0
+			h.run(c.apart - c.above)
+			if n%20 == 19 {
+				h.ask(&state, link.State)
+			}
+		}
+		if cut := state.Cause == link.CauseOverload; cut != c.cut || cut == b.On() {
+			t.Errorf("%s: %+v, on: %v; want it cut: %v", c.name, state, b.On(), c.cut)
+		}
+	}
+}
+
 func TestAnEventIsSentUntilItIsAnswered(t *testing.T) {
 	h, b, _ := started(t)
 	var state link.StateAnswer

@@ -119,7 +119,7 @@ type StateAnswer struct {
 type OnRequest struct {
 	Track       uint8  // TrackProgramming or TrackRunning
 	LimitMA     uint16 // at most what HelloAnswer says
-	AllowedMS   uint8  // how long the current may be above the limit without a break, at most 100
+	AllowedMS   uint8  // how long the current may be above the limit, what it is below taken off again; at most 100
 	ThresholdMA uint16 // how far above rest an acknowledgement is; on the programming track neither this nor the next is 0
 	EnoughUS    uint16 // and for how long, in all
 }

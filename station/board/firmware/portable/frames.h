@@ -59,7 +59,7 @@ _Static_assert(sizeof(struct state_answer) == 13, "packed");
 struct on_request {
 	uint8_t track; /* TrackProgramming or TrackRunning */
 	uint16_t limit_ma; /* at most what HelloAnswer says */
-	uint8_t allowed_ms; /* how long the current may be above the limit without a break, at most 100 */
+	uint8_t allowed_ms; /* how long the current may be above the limit, what it is below taken off again; at most 100 */
 	uint16_t threshold_ma; /* how far above rest an acknowledgement is; on the programming track neither this nor the next is 0 */
 	uint16_t enough_us; /* and for how long, in all */
 } __attribute__((packed));

@@ -133,12 +133,16 @@ uint16_t sensor_highest_tenths(void)
 	return tenths((uint16_t)(held(&highest) * 16));
 }
 
-/* More than 250 mA for longer than 100 ms is a fault on a programming track (S-9.2.3, section D); the host may be stricter. */
+/* More than 250 mA for longer than 100 ms is a fault on a programming track (S-9.2.3, section D); the host may be stricter. Time below
+ * the limit is taken off again and no more, so that an overload with short gaps, from wheels that have no contact, ends too. */
 static void watch(uint16_t counts)
 {
 	if (counts > highest)
 		highest = counts;
-	over = counts > limit ? over + 1 : 0;
+	if (counts > limit)
+		over++;
+	else if (over)
+		over--;
 	shorted = counts > COUNTS(SHORT_MA) ? shorted + 1 : 0;
 	uint8_t cause = shorted >= SHORT_SAMPLES ? CAUSE_SHORT : over > allowed ? CAUSE_OVERLOAD : CAUSE_ASKED;
 	if (cause != CAUSE_ASKED) {
