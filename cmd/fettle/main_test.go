@@ -38,6 +38,11 @@ func TestMain(m *testing.M) {
 	}})
 }
 
+// commands are those of the scripts, beside testscript's own.
+var commands = map[string]func(*testscript.TestScript, bool, []string){
+	"exits": exitsWith, "journal": findJournal, "sparse": makeSparse, "latin1": makeLatin1, "unfolded": matchUnfolded,
+}
+
 func TestSessions(t *testing.T) {
 	shipped, err := filepath.Abs(filepath.Join("..", "..", "testdata"))
 	if err != nil {
@@ -54,9 +59,7 @@ func TestSessions(t *testing.T) {
 			e.Setenv("GORACE", "atexit_sleep_ms=0") // else each command waits for a second, and there are hundreds
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exits": exitsWith, "journal": findJournal, "sparse": makeSparse, "latin1": makeLatin1, "unfolded": matchUnfolded,
-		},
+		Cmds: commands,
 	})
 }
 

@@ -83,20 +83,26 @@ const resetQuestion = "Reset this decoder to its factory values? What it holds i
 
 // confirm asks a person, and fails unless the answer is yes.
 func confirm(ctx context.Context, in io.Reader, out io.Writer, question string) error {
-	fmt.Fprint(out, question+" yes or no: ")
+	word, err := ask(ctx, in, out, question+" yes or no: ")
+	if err == nil && word != "yes" {
+		err = failure{badUse, errors.New("not confirmed: nothing was written")}
+	}
+	return err
+}
+
+// ask asks a person, and gives the line that is the answer.
+func ask(ctx context.Context, in io.Reader, out io.Writer, question string) (string, error) {
+	fmt.Fprint(out, question)
 	answer := make(chan string, 1)
 	go func() {
-		line, _ := bufio.NewReader(in).ReadString('\n') // what ends without an answer is no yes
+		line, _ := bufio.NewReader(in).ReadString('\n') // what ends without an answer is none
 		answer <- strings.TrimSpace(line)
 	}()
 	select {
 	case <-ctx.Done():
-		return ctx.Err()
+		return "", ctx.Err()
 	case word := <-answer:
-		if word == "yes" {
-			return nil
-		}
-		return failure{badUse, errors.New("not confirmed: nothing was written")}
+		return word, nil
 	}
 }
 

@@ -46,6 +46,7 @@ func newRoot() *cobra.Command {
 		newCompare(),
 		newExplain(),
 		newSheet(),
+		newStation(),
 		newPacket(),
 	)
 	root.SilenceErrors = true

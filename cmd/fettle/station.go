@@ -12,6 +12,28 @@ import (
 	_ "fettle/station/text"
 )
 
+// newStation makes the verb station and those below it.
+func newStation() *cobra.Command {
+	return group(&cobra.Command{
+		Use:   "station VERB ...",
+		Short: "Find a real station, prove what it can do, and load the open board.",
+		Long: `A real station can hurt people and things:
+
+  - Feed the track from a supply that is certified, isolated and limited in its current. Wire
+    nothing to the mains yourself: local electrical rules and a qualified person decide what is.
+  - Never join the open board's output to a layout that another station feeds.
+  - A short can heat rails, wheels and wires enough to burn you or to start a fire: fuse it, and do
+    not leave a live track alone.
+  - A decoder that draws more than 250 mA on the programming track after the first 100 ms is to be
+    taken off, not tried again (NMRA S-9.2.3, July 2012, section D).
+  - Small magnets, wheels and parts are no toys for small children.`,
+	},
+		newStationList(),
+		newStationTry(),
+		newStationLoad(),
+	)
+}
+
 // stationFlags say which station a verb works with.
 type stationFlags struct {
 	where string

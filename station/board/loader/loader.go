@@ -77,7 +77,7 @@ func Load(ctx context.Context, name string, say func(doing string)) (Loaded, err
 	if now.Name != was.Name {
 		loaded.Port = now.Name
 	}
-	if loaded.Firmware, err = hello(loaded.Port); err != nil {
+	if loaded.Firmware, err = Hello(loaded.Port); err != nil {
 		return Loaded{}, fmt.Errorf("the firmware was loaded and read back, and then: %w", err)
 	}
 	if loaded.Firmware != firmware.Version {
@@ -96,8 +96,8 @@ func usable(name string) error {
 	return p.Close()
 }
 
-// hello asks the board for the version of its firmware.
-func hello(name string) (uint16, error) {
+// Hello asks the board at a port for the version of its firmware. Errors: those of opening it.
+func Hello(name string) (uint16, error) {
 	s, err := station.Open("board:" + name)
 	if err != nil {
 		return 0, err
