@@ -49,8 +49,8 @@ Take the track's supply away first, or take everything off the track: what is on
 		if *asJSON {
 			return printJSON(cmd.OutOrStdout(), d)
 		}
-		return printText(cmd.OutOrStdout(), "The board at %s has firmware %d now: read back, and it answers.\nTo go on:  fettle station try --station board:%s\n",
-			d.Port, d.Firmware, shellWord(d.Port))
+		return printText(cmd.OutOrStdout(), "The board at %s has firmware %d now: read back, and it answers.\n"+
+			"To go on:  fettle station try --station board:%s\n", d.Port, d.Firmware, shellWord(d.Port))
 	}
 	return cmd
 }

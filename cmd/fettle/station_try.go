@@ -126,7 +126,7 @@ func (a asked) Prepare(ctx context.Context, stage tryout.Stage) error {
 		question = "The track is off. For " + stage.Check + ": hold something in it, and take it out again, within half a minute."
 	}
 	if stage.Doubt != "" {
-		question = fmt.Sprintf("%s said no. See what to do above; go on only if you know that it does no harm.\n%s", sentence(stage.Doubt)[:len(stage.Doubt)], question)
+		question = fmt.Sprintf("Not as it has to be: %s. See above what to do, and go on only if you know that it does no harm.\n%s", stage.Doubt, question)
 	}
 	word, err := ask(ctx, a.in, a.out, wrapped("\n"+question, screenWidth, "")+"\nyes when it is so, no to leave it out: ")
 	if err == nil && word != "yes" {

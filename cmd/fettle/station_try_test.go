@@ -70,7 +70,7 @@ func TestADoubtIsToldBeforeThePowerComesOn(t *testing.T) {
 	stage := tryout.Stage{Scene: station.EmptyTrack, Doubt: "supply"}
 	var screen strings.Builder
 	if err := (asked{strings.NewReader("no\n"), &screen}).Prepare(t.Context(), stage); !errors.Is(err, tryout.ErrNotPrepared) ||
-		!strings.Contains(screen.String(), "Supply said no.") {
+		!strings.Contains(screen.String(), "Not as it has to be: supply.") {
 		t.Errorf("%v, %q", err, screen.String())
 	}
 	if err := (settled{onTrackEmpty, io.Discard}).Prepare(t.Context(), stage); !errors.Is(err, tryout.ErrNotPrepared) {

@@ -43,8 +43,8 @@ func (t *tryout) withDecoder(ctx context.Context) (string, error) {
 	}
 	saw := fmt.Sprintf("%.0f mA", t.rest.Rest)
 	if t.rest.Rest < leastAtRest {
-		return saw, errors.New("nothing draws any current: see that the vehicle stands on the programming track, that its wheels and the rails are clean, " +
-			"and that the track is wired to the station. If so, then its current sense gives nothing: one that is wired backwards does that")
+		return saw, errors.New("nothing draws any current: see that the vehicle stands on the programming track, that its wheels and the rails " +
+			"are clean, and that the track is wired to the station. If so, then its current sense gives nothing: one that is wired backwards does that")
 	}
 	return saw, nil
 }
@@ -58,8 +58,8 @@ func (t *tryout) atRest(context.Context) (string, error) {
 	}
 	saw := fmt.Sprintf("%.0f mA", t.rest.Rest)
 	if t.rest.Rest > mostAtRest {
-		return saw, fmt.Errorf("a decoder at rest draws at most %.0f mA: leave one vehicle on the track, with its lights and sounds off; then see that the "+
-			"current sense is set right", mostAtRest)
+		return saw, fmt.Errorf("a decoder at rest draws at most %.0f mA: leave one vehicle on the track, with its lights and sounds off; "+
+			"then see that the current sense is set right", mostAtRest)
 	}
 	return saw, nil
 }
@@ -119,14 +119,14 @@ func (d *decoder) acknowledges(ctx context.Context) (string, error) {
 		}
 		return saw, nil
 	case len(zeros)+len(ones) > 0:
-		return saw, errors.New("most acknowledgements are not heard: clean the wheels and the rails. If that does not help, the decoder's pulse is too weak for " +
-			"the station's threshold")
+		return saw, errors.New("most acknowledgements are not heard: clean the wheels and the rails. If that does not help, the decoder's pulse " +
+			"is too weak for the station's threshold")
 	}
 	session, err := d.start(ctx)
 	switch {
 	case errors.Is(err, prog.ErrSilent), errors.Is(err, prog.ErrUnheard):
-		return "nothing in any mode", fmt.Errorf("%w. A decoder acknowledges with its motor: see that one is connected. If it is, and other decoders do not "+
-			"answer either, the station's threshold is too high, or its current sense gives too little", err)
+		return "nothing in any mode", fmt.Errorf("%w. A decoder acknowledges with its motor: see that one is connected. If it is, and other "+
+			"decoders do not answer either, the station's threshold is too high, or its current sense gives too little", err)
 	case err != nil:
 		return "", err
 	case oneErr != nil:
@@ -204,8 +204,8 @@ func (d *decoder) strength(ctx context.Context) (string, error) {
 	const want = "a decoder has to acknowledge with at least 60 mA, for 5 to 7 ms"
 	switch {
 	case low < leastHeight:
-		return saw, errors.New(want + ": it is heard, but weak. Clean the wheels and the rails; see that the motor is connected and turns freely; if other decoders " +
-			"are as weak, the station's current sense gives too little")
+		return saw, errors.New(want + ": it is heard, but weak. Clean the wheels and the rails; see that the motor is connected and turns " +
+			"freely; if other decoders are as weak, the station's current sense gives too little")
 	case short < shortest-sampling:
 		return saw, errors.New(want + ": it breaks off. Clean the wheels and the rails, and see that all wheels that pick up current do so")
 	case long > longest+sampling:
@@ -233,8 +233,8 @@ func (d *decoder) untrue(ctx context.Context) (string, error) {
 	d.asked, d.untold = d.asked+questions, d.untold+len(heard)
 	saw := "acknowledged " + count(d.untold, d.asked)
 	if d.untold > 0 {
-		return saw, errors.New("acknowledgements come from nowhere: clean the wheels and the rails, and turn lights and sounds off. If it stays so with other " +
-			"decoders, the station's threshold is too low. Reading still proves what it says, with more questions")
+		return saw, errors.New("acknowledgements come from nowhere: clean the wheels and the rails, and turn lights and sounds off. If it " +
+			"stays so with other decoders, the station's threshold is too low. Reading still proves what it says, with more questions")
 	}
 	return saw, nil
 }

@@ -63,8 +63,8 @@ func (d *decoder) nobody(ctx context.Context) (string, error) {
 	}
 	saw := "acknowledged " + count(yes, asked)
 	if yes > 0 {
-		return saw, errors.New("something is heard with nothing on the track: see that nothing stands on it. Then the station's threshold is too low for the " +
-			"noise on its current sense: keep its wires short and away from those of the track")
+		return saw, errors.New("something is heard with nothing on the track: see that nothing stands on it. Then the station's threshold " +
+			"is too low for the noise on its current sense: keep its wires short and away from those of the track")
 	}
 	return saw, nil
 }

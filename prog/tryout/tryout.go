@@ -68,8 +68,8 @@ type Stage struct {
 var ErrNotPrepared = errors.New("the track was not made ready for it")
 
 // Try proves what a station is able to do, and tells of each check as it ends. An ability that is not as it has to be is a result, and no
-// error. After an overload, or where the empty track was not as it should be, the power does not come on any more. Errors: the context's, the person's, and [station.ErrLost] where the station went; the checks that were left are told as not
-// tried then.
+// error. After an overload, or where the empty track was not as it should be, the power does not come on any more. Errors: the context's,
+// the person's, and [station.ErrLost] where the station went; the checks that were left are told as not tried then.
 func Try(ctx context.Context, s station.Station, p Person, told func(Result)) error {
 	t := &tryout{station: s, person: p, told: told}
 	t.power, _ = s.(station.Power)

@@ -182,12 +182,13 @@ func refusal(name string, baud int, output string, tooLong bool) Refused {
 	case has("expected signature"), has("invalid device signature"), has("yikes"):
 		r.Reason = "the chip on it is no ATmega328P: nothing was written. See that this is the right port and the right board"
 	case has("verification") && (has("mismatch") || has("error")):
-		r.Reason = "it does not hold what was written: do not use it as it is, load it again. If it stays so, the chip's memory is worn, or its supply breaks in"
+		r.Reason = "it does not hold what was written: do not use it as it is, load it again. " +
+			"If it stays so, the chip's memory is worn, or its supply breaks in"
 	case has("attempt ") || has("not in sync") || has("not responding"):
 		r.silent = true
-		r.Reason = fmt.Sprintf("no loader answers, at %s baud. See that this is the board's port (fettle station list), that nothing is wired to its pins PD0 and "+
-			"PD1, and that no other program has the port open. If its reset button has to be pressed by hand, press it as the loading begins. A chip without a "+
-			"serial loader needs another board, or a loader put on it first", words(bauds[:]))
+		r.Reason = fmt.Sprintf("no loader answers, at %s baud. See that this is the board's port (fettle station list), that nothing is wired to "+
+			"its pins PD0 and PD1, and that no other program has the port open. If its reset button has to be pressed by hand, press it as the "+
+			"loading begins. A chip without a serial loader needs another board, or a loader put on it first", words(bauds[:]))
 	default:
 		r.Reason = fmt.Sprintf("%s failed at %d baud; what it said is below. Load it again", Program, baud)
 	}
