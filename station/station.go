@@ -130,7 +130,7 @@ const (
 	PowerOff    Scene = iota // nothing on the track, its power off
 	EmptyTrack               // nothing on the track, its power on
 	WithDecoder              // one decoder on the track, its power on
-	HandAtGate               // as EmptyTrack; a person closes and opens each gate
+	HandAtGate               // nothing on the track, its power off; a person closes and opens each gate
 )
 
 // Milliamps is a track current.

@@ -119,7 +119,8 @@ func (a asked) Prepare(ctx context.Context, stage tryout.Stage) error {
 	case station.PowerOff:
 		question = "Take everything off the track. Its power stays off, but for a check that switches it."
 	case station.EmptyTrack:
-		question = "Leave the track empty. Its power comes on."
+		question = "Leave the track empty. Its power comes on, and that of a layout that this station feeds as well: vehicles there may move, so see " +
+			"that nothing can come to harm."
 	case station.WithDecoder:
 		question = "Put one vehicle with a decoder on the programming track. Its power comes on: keep hands off then."
 	case station.HandAtGate:

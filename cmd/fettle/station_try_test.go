@@ -53,7 +53,7 @@ func TestAPersonIsAskedBeforeEachScene(t *testing.T) {
 	if statusOf(err) != done {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"Leave the track empty. Its power comes on.", "Put one vehicle with a decoder on the programming track. Its power comes on"} {
+	for _, want := range []string{"Leave the track empty. Its power comes on, and that of a layout that this station feeds", "Put one vehicle with a decoder on the programming track. Its power comes on"} {
 		if strings.Count(stderr, want) != 1 {
 			t.Errorf("asked %q, want %q", stderr, want)
 		}
