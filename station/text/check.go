@@ -43,9 +43,9 @@ func (b *base) Checks() []station.Check {
 var someVehicle = nmra.Address{Kind: nmra.Short, Number: 3}
 
 func (b *base) checksOf(mode nmra.Mode, s service, add func(string, station.Scene, func(context.Context) (string, error))) {
-	register := nmra.CV(8) // every decoder has it (S-9.2.2)
+	register, written := nmra.CV(8), nmra.CV(3) // every decoder has the first (S-9.2.2)
 	if mode == nmra.AddressOnly {
-		register = 1
+		register, written = 1, 1
 	}
 	for _, c := range []*command{s.read, s.verifyByte, s.verifyBit} {
 		if c != nil {
@@ -60,9 +60,9 @@ func (b *base) checksOf(mode nmra.Mode, s service, add func(string, station.Scen
 	for _, c := range []*command{s.writeByte, s.writeBit} {
 		if c != nil {
 			add("template "+c.name, station.WithDecoder, func(context.Context) (string, error) {
-				line := c.send.fill(withTag(ofAccess(nmra.Access{CV: 3, Value: 12, BitValue: true})))
-				return fmt.Sprintf("would send %s to set CV 3; not sent, since it would change the decoder: try it with a write to one that you can spare",
-					quote(line)), nil
+				line := c.send.fill(withTag(ofAccess(nmra.Access{CV: written, Value: 12, BitValue: true})))
+				return fmt.Sprintf("would send %s to set CV %d; not sent, since it would change the decoder: try it with a write to one that you can spare",
+					quote(line), written), nil
 			})
 		}
 	}
