@@ -13,10 +13,12 @@ const (
 	HalfZero = 100 * time.Microsecond
 )
 
-// Preambles, in one bits, that a station sends before a packet: at least 14 (S-9.2), at least 20 in service mode (S-9.2.3).
+// Preambles, in one bits, that a station sends before a packet: at least 14 (S-9.2), at least 20 in service mode (S-9.2.3). ApartPreamble
+// keeps packets to one decoder 5 ms apart, from end bit to start bit (S-9.2), with nothing but ones between.
 const (
-	Preamble     = 14
-	LongPreamble = 20
+	Preamble      = 14
+	LongPreamble  = 20
+	ApartPreamble = 44
 )
 
 // MinBytes and MaxBytes bound the length of a packet, its check byte included (S-9.2.1).

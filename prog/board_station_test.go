@@ -17,6 +17,7 @@ import (
 	"fettle/station/bench"
 	"fettle/station/board"
 	"fettle/station/board/firmware/host/hosttest"
+	"fettle/station/port"
 )
 
 // A cable is pulled out at a byte of a batch through the board's real firmware, in the host build: at every one in `make proof`, at every
@@ -125,7 +126,7 @@ func pulledOut(t *testing.T, program string, spec bench.Spec, cable *hosttest.Ca
 }
 
 // onBoard begins a session through a line, and does something in it.
-func onBoard(t *testing.T, line board.Line, j *journal.Journal, do func(*Session) (Plan, error)) (err error) {
+func onBoard(t *testing.T, line port.Line, j *journal.Journal, do func(*Session) (Plan, error)) (err error) {
 	b, err := board.New(line, "host build")
 	if err != nil {
 		return err
@@ -147,7 +148,7 @@ func onBoard(t *testing.T, line board.Line, j *journal.Journal, do func(*Session
 }
 
 // throughBoard applies the set through a line that may be cut off, and gives the journal's path.
-func throughBoard(t *testing.T, line board.Line) (path string, err error) {
+func throughBoard(t *testing.T, line port.Line) (path string, err error) {
 	j := journal.New(t.TempDir(), "pulled", journal.Header{Batch: "apply", Title: "pulled", When: time.Unix(0, 0).UTC()})
 	j.For(journal.Decoder{Maker: 13, Version: 21})
 	defer j.Close()
@@ -158,7 +159,7 @@ func throughBoard(t *testing.T, line board.Line) (path string, err error) {
 }
 
 // resumed does the rest of a batch.
-func resumed(t *testing.T, line board.Line, path string) error {
+func resumed(t *testing.T, line port.Line, path string) error {
 	j, rec, err := journal.Reopen(path, time.Unix(9, 0).UTC())
 	if err != nil {
 		return err

@@ -143,12 +143,20 @@ var ErrStation = errors.New("the station failed")
 // has started anew. It is an [ErrStation].
 var ErrLost = fmt.Errorf("it can't be reached: %w", ErrStation)
 
+// MostCurrent is how much a programming track gives for longer than MostCurrentTime.
+//
+// NMRA S-9.2.3 (July 2012), section D.
+const (
+	MostCurrent     Milliamps = 250
+	MostCurrentTime           = 100 * time.Millisecond
+)
+
 // Overload is the error of a track that cut its power since too much current flowed: more than 250 mA for over 100 ms on the
 // programming track (S-9.2.3, section D).
 type Overload struct{ Current Milliamps }
 
 func (o Overload) Error() string {
-	return fmt.Sprintf("overload: %.0f mA on the programming track, at most 250 mA are allowed; its power is off", o.Current)
+	return fmt.Sprintf("overload: %.0f mA on the programming track, at most %.0f mA are allowed; its power is off", o.Current, MostCurrent)
 }
 
 var openers = map[string]func(rest string) (Station, error){}

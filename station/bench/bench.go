@@ -15,17 +15,6 @@ const (
 	settling  = 50 * time.Millisecond  // idle packets after those to the main, in which a decoder's memory is updated
 )
 
-// mainPreamble keeps the packets to one decoder 5 ms apart, from end bit to start bit (S-9.2), with nothing but ones between.
-const mainPreamble = 44
-
-// The programming track's fuse.
-//
-// NMRA S-9.2.3 (July 2012), section D.
-const (
-	mostCurrent  station.Milliamps = 250
-	mostOverload                   = 100 * time.Millisecond
-)
-
 // Bench is a track with decoders on it. It is a [station.ProgrammingTrack] and a [station.Main], on one track. Its clock runs only
 // while packets are played and while the power is cycled, so it is exact and costs no time. It is not for use by several goroutines
 // at once.
@@ -36,8 +25,8 @@ type Bench struct {
 	closed     bool
 	sensor     sensor
 	sampled    time.Duration     // up to here
-	above      time.Duration     // how long the current has been above mostCurrent
-	overloaded station.Milliamps // the current that was, for longer than mostOverload
+	above      time.Duration     // how long the current has been above station.MostCurrent
+	overloaded station.Milliamps // the current that was, for longer than station.MostCurrentTime
 	rest       station.Milliamps // after power-on
 }
 
@@ -144,7 +133,7 @@ func (b *Bench) Send(ctx context.Context, p nmra.Packet, times int) error {
 	}
 	b.sensor = sensor{}
 	for range times {
-		if err := b.play(p, mainPreamble); err != nil {
+		if err := b.play(p, nmra.ApartPreamble); err != nil {
 			return err
 		}
 	}
@@ -204,9 +193,9 @@ func (b *Bench) sense() {
 		current := b.track.Current(b.sampled)
 		b.sampled += length
 		b.sensor.sample(current, length)
-		if current <= mostCurrent {
+		if current <= station.MostCurrent {
 			b.above = 0
-		} else if b.above += length; b.above > mostOverload {
+		} else if b.above += length; b.above > station.MostCurrentTime {
 			b.overloaded = max(b.overloaded, current)
 		}
 	}

@@ -174,10 +174,10 @@ func TestSendKeepsThePacketsToADecoderApartAndGivesItsMemoryTime(t *testing.T) {
 		t.Fatal(err)
 	}
 	// NMRA S-9.2 (July 2004), section C: 5 ms from the end of a packet to the start of the next one to the same decoder.
-	if got := mainPreamble * nmra.BitTime(true); got < 5e6 {
+	if got := nmra.ApartPreamble * nmra.BitTime(true); got < 5e6 {
 		t.Errorf("%v between two packets, want at least 5 ms", got)
 	}
-	if got, least := b.Now()-began, 2*p.Airtime(mainPreamble)+settling; got < least {
+	if got, least := b.Now()-began, 2*p.Airtime(nmra.ApartPreamble)+settling; got < least {
 		t.Errorf("sending took %v, want at least %v", got, least)
 	}
 	if err := b.Close(); err != nil || d.Values()[at(3)] != 99 {

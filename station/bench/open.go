@@ -4,12 +4,9 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"io"
-	"os"
 	"path/filepath"
 	"strings"
 
-	"fettle/nmra/cv/regtoml"
 	"fettle/station"
 )
 
@@ -101,23 +98,6 @@ func decoderFile(name string) (file string, data []byte, err error) {
 		data, err = builtInFile(name)
 		return name + ".toml", data, err
 	}
-	// Looked at before it is opened: a named pipe would have to be waited for.
-	info, err := os.Stat(name)
-	if err != nil {
-		return name, nil, fmt.Errorf("bench decoder: %w", err)
-	}
-	if !info.Mode().IsRegular() {
-		return name, nil, regtoml.Refuse(name, "found a folder, a pipe or a device, want a file")
-	}
-	f, err := os.Open(name)
-	if err != nil {
-		return name, nil, fmt.Errorf("bench decoder: %w", err)
-	}
-	defer f.Close()
-	// One byte more than the reader of the file takes, so that it can refuse a larger one.
-	data, err = io.ReadAll(io.LimitReader(f, regtoml.MaxBytes+1))
-	if err != nil {
-		return name, nil, fmt.Errorf("bench decoder: %w", err)
-	}
-	return name, data, nil
+	data, err = station.ReadFile("bench decoder", name)
+	return name, data, err
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"fettle/nmra"
+	"fettle/station"
 )
 
 var (
@@ -145,7 +146,7 @@ func TestAnAcknowledgementIsAtLeast60MilliampsFor5To7Milliseconds(t *testing.T) 
 		if err != nil {
 			t.Fatal(err)
 		}
-		if spec.Rest.Current > mostCurrent {
+		if spec.Rest.Current > station.MostCurrent {
 			continue // blows the fuse before it can answer
 		}
 		spec.Ack.Lost, spec.Ack.False = 0, 0
@@ -197,7 +198,7 @@ func TestAWriteIsAcknowledgedWhenTheMemoryIsUpdated(t *testing.T) {
 func TestADirectModeDecoderAnswersOneOfTheTwoQuestionsThatTell(t *testing.T) {
 	for _, name := range Names() {
 		spec, _ := BuiltIn(name)
-		if spec.Rest.Current > mostCurrent {
+		if spec.Rest.Current > station.MostCurrent {
 			continue
 		}
 		spec.Ack.Lost, spec.Ack.False = 0, 0

@@ -4,7 +4,7 @@
 //	board:/dev/ttyUSB0    the board at this port
 //	board:                the board at the only port at which one answers: a hello is said at each port on USB
 //
-// Commands open it by name, with station.Open; elsewhere start with [New], on any [Line]. What the two say to each other is in package
+// Commands open it by name, with station.Open; elsewhere start with [New], on any port.Line. What the two say to each other is in package
 // link; this package makes trains of package nmra's sequences, one write and one answer for each access, and asks again where no answer
 // comes. The firmware keeps the times and cuts the power by itself; what it does then, it does without this package.
 //
@@ -32,22 +32,13 @@ import (
 
 	"fettle/station"
 	"fettle/station/board/link"
+	"fettle/station/port"
 )
-
-// Line is a serial line to a board. A *port.Port is one. On a line with a method RealTime() time passes by itself; on any other only in
-// Read.
-type Line interface {
-	Write(b []byte) (int, error)
-	// Read waits at most wait for bytes. None in time is 0, nil. An error is final: the line is gone.
-	Read(b []byte, wait time.Duration) (int, error)
-	Now() time.Duration // the clock by which wait is counted
-	Close() error
-}
 
 // Board is an open board. It may be used by several goroutines at once: one can wait at a gate while another one sends.
 type Board struct {
 	mu     sync.Mutex
-	line   Line
+	line   port.Line
 	title  string
 	closed bool
 	done   chan struct{} // closed by Close
@@ -92,7 +83,7 @@ const leastTrain = 1 + 5*(3+6)
 // New says hello to the board at a line, and turns its track off. title is where it is, for people: "/dev/ttyUSB0". Where no board
 // answers it waits some seconds for one that is starting. Errors: [station.ErrLost] where none answers; [station.ErrStation] where it
 // speaks another version of the link, or makes no sense. The line is the board's from then on, and the caller's where New fails.
-func New(line Line, title string) (*Board, error) {
+func New(line port.Line, title string) (*Board, error) {
 	b := &Board{line: line, title: title, done: make(chan struct{}), off: line.Now()}
 	b.number = uint8(line.Now() / time.Millisecond) // so that what comes late to one who asked before is not taken for an answer
 	if err := b.find(); err != nil {

@@ -7,11 +7,12 @@ import (
 	"fettle/nmra"
 	"fettle/station"
 	"fettle/station/board"
+	"fettle/station/port"
 )
 
 // Does the decoder on the board's programming track hold 13 in CV 8?
 func ExampleNew() {
-	var line board.Line // to the board: a *port.Port
+	var line port.Line // to the board: a *port.Port
 	b, err := board.New(line, "/dev/ttyUSB0")
 	if err != nil {
 		fmt.Println(err)

@@ -9,6 +9,7 @@ import (
 	"fettle/nmra"
 	"fettle/station"
 	"fettle/station/board/link"
+	"fettle/station/port"
 )
 
 // noise is a line that gives any bytes, so many after each read, whatever is said.
@@ -51,7 +52,7 @@ func FuzzAnyBytesEndInAnAnswerOrAnErrorOfTheStation(f *testing.F) {
 }
 
 // everything does all that a board can do, and holds that it ends, in the right kind of error.
-func everything(t *testing.T, line Line, most time.Duration) {
+func everything(t *testing.T, line port.Line, most time.Duration) {
 	b, err := New(line, "")
 	check := func(what string, err error) {
 		if err != nil && !errors.Is(err, station.ErrStation) && !errors.As(err, new(station.Overload)) {

@@ -41,7 +41,7 @@ func likely(all []port.Info) (names []string) {
 	return names
 }
 
-func dial(name string) (Line, error) {
+func dial(name string) (port.Line, error) {
 	p, err := port.Open(name, port.Settings{Baud: link.Baud})
 	if err != nil {
 		return nil, err
@@ -50,7 +50,7 @@ func dial(name string) (Line, error) {
 }
 
 // open opens the board at a port; at the only one of those listed at which a board answers where name is "".
-func open(name string, list func() ([]string, error), dial func(name string) (Line, error)) (*Board, error) {
+func open(name string, list func() ([]string, error), dial func(name string) (port.Line, error)) (*Board, error) {
 	if name != "" {
 		return openAt(name, dial)
 	}
@@ -93,7 +93,7 @@ func open(name string, list func() ([]string, error), dial func(name string) (Li
 	return nil, fmt.Errorf("%w; tried were %s: %w", errNoBoard, strings.Join(failed, ", "), station.ErrLost)
 }
 
-func openAt(name string, dial func(name string) (Line, error)) (*Board, error) {
+func openAt(name string, dial func(name string) (port.Line, error)) (*Board, error) {
 	line, err := dial(name)
 	if err != nil {
 		return nil, err

@@ -45,7 +45,7 @@ func TestABoardIsFoundWhereItIsTheOnlyOneThatAnswers(t *testing.T) {
 			}
 			return names, nil
 		}
-		dial := func(name string) (Line, error) {
+		dial := func(name string) (port.Line, error) {
 			if l := c.ports[name]; l != nil {
 				return l, nil
 			}

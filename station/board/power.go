@@ -14,13 +14,8 @@ import (
 // unpowered is how long the track is without power before it is turned on again, so that every decoder has lost its power. Our own choice.
 const unpowered = 500 * time.Millisecond
 
-// How much current the tracks allow: on the programming track 250 mA for 100 ms.
-//
-// NMRA S-9.2.3 (July 2012), section D.
-const (
-	mostCurrent  = 250 // mA
-	mostOverload = 100 // ms, and on the running track too
-)
+// allowed is how long the current may be above the limit, in ms: on the running track too.
+const allowed = uint8(station.MostCurrentTime / time.Millisecond)
 
 // How the board tells an acknowledgement from noise. A decoder has to draw at least 60 mA more for 5 to 7 ms (S-9.2.3, section C); the
 // board is content with less, so that one on dirty rails is seen. These are the simulated bench's figures, and our own choice.
@@ -100,7 +95,7 @@ func (b *Board) turnOn(ctx context.Context, track uint8) (station.Draw, error) {
 
 // start turns the track on.
 func (b *Board) start(track uint8) error {
-	on := link.OnRequest{Track: track, LimitMA: b.limit(), AllowedMS: mostOverload, ThresholdMA: threshold, EnoughUS: enough}
+	on := link.OnRequest{Track: track, LimitMA: b.limit(), AllowedMS: allowed, ThresholdMA: threshold, EnoughUS: enough}
 	var state link.StateAnswer
 	if err := b.once(link.On, answerTime, &state, on); err != nil {
 		return fmt.Errorf("turning the track on: %w", b.told(err))
@@ -126,7 +121,7 @@ func (b *Board) limit() uint16 {
 	if b.track == link.TrackRunning {
 		return b.hello.RunningLimit
 	}
-	return min(b.hello.ProgrammingLimit, mostCurrent)
+	return min(b.hello.ProgrammingLimit, uint16(station.MostCurrent))
 }
 
 var tracks = [...]string{link.TrackOff: "off", link.TrackProgramming: "a programming track", link.TrackRunning: "a running track", 3: "neither"}

@@ -10,9 +10,6 @@ import (
 	"fettle/station/board/link"
 )
 
-// mainPreamble keeps the packets to one decoder 5 ms apart, from end bit to start bit (S-9.2), with nothing but ones between.
-const mainPreamble = 44
-
 // settling is how long idle packets follow a packet to a running track, so that a decoder's memory can be updated. Our own choice.
 const settling = 50 * time.Millisecond
 
@@ -57,9 +54,9 @@ func (b *Board) Send(ctx context.Context, p nmra.Packet, times int) error {
 	if err := b.ready(ctx, link.TrackRunning); err != nil {
 		return err
 	}
-	t := train{preamble: mainPreamble}
+	t := train{preamble: nmra.ApartPreamble}
 	t.add(p, times, times, link.WindowDeaf)
-	idles := int(settling/idle.Airtime(mainPreamble)) + 1
+	idles := int(settling/idle.Airtime(nmra.ApartPreamble)) + 1
 	t.add(idle, idles, idles, link.WindowDeaf)
 	_, err := b.play(t)
 	return err

@@ -85,6 +85,18 @@ func (s Settings) String() string {
 	return fmt.Sprintf("%d baud, %d%c%d", s.Baud, s.DataBits, letter, s.StopBits)
 }
 
+// Line is a serial line: a [Port], or what stands for one in a test. On one with a method RealTime() time passes by itself; on any other
+// only in Read.
+type Line interface {
+	Write(b []byte) (int, error)
+	// Read waits at most wait for bytes. None in time is 0, nil. An error is final: the line is gone.
+	Read(b []byte, wait time.Duration) (int, error)
+	Now() time.Duration // the clock by which wait is counted
+	Close() error
+}
+
+var _ Line = (*Port)(nil)
+
 // Port is an open serial port. One goroutine may read while another one writes. Once it has failed it is gone, whatever comes back in its
 // place: open it anew, and see [Again].
 type Port struct {

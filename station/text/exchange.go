@@ -7,21 +7,13 @@ import (
 	"time"
 
 	"fettle/station"
+	"fettle/station/port"
 )
-
-// Line is the serial line to a station. A *port.Port is one.
-type Line interface {
-	Write(b []byte) (int, error)
-	// Read waits at most wait for bytes. None in time is 0, nil. An error is final: the line is gone.
-	Read(b []byte, wait time.Duration) (int, error)
-	Now() time.Duration // the clock by which wait is counted
-	Close() error
-}
 
 // talker sends commands and finds the answers to them.
 type talker struct {
 	profile *Profile
-	line    Line
+	line    port.Line
 	lines   lines
 	tag     int
 	gone    bool // the line is

@@ -4,13 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"strings"
 
 	"fettle/nmra"
-	"fettle/nmra/cv/regtoml"
 	"fettle/station"
+	"fettle/station/port"
 )
 
 // base is what every station has whatever its profile can do. It is not for use by several goroutines at once.
@@ -63,7 +61,7 @@ func (s bothReader) Read(ctx context.Context, mode nmra.Mode, cv nmra.CV) (uint8
 
 // New is the station that a profile describes, on a line that is open. It has the abilities that the profile has commands for. Close
 // closes the line.
-func New(p Profile, l Line) station.Station {
+func New(p Profile, l port.Line) station.Station {
 	m := &p.line
 	b := &base{talker: talker{profile: &p, line: l, lines: lines{start: m.answerStart, end: m.answerEnd, longest: m.longest}}}
 	switch {
@@ -81,23 +79,9 @@ func New(p Profile, l Line) station.Station {
 
 // readProfile reads a profile from a file.
 func readProfile(name string) (Profile, error) {
-	// Looked at before it is opened: a named pipe would have to be waited for.
-	info, err := os.Stat(name)
+	data, err := station.ReadFile("profile of a text station", name)
 	if err != nil {
-		return Profile{}, fmt.Errorf("profile of a text station: %w", err)
-	}
-	if !info.Mode().IsRegular() {
-		return Profile{}, regtoml.Refuse(name, "found a folder, a pipe or a device, want a file")
-	}
-	f, err := os.Open(name)
-	if err != nil {
-		return Profile{}, fmt.Errorf("profile of a text station: %w", err)
-	}
-	defer f.Close()
-	// One byte more than the reader of the file takes, so that it can refuse a larger one.
-	data, err := io.ReadAll(io.LimitReader(f, regtoml.MaxBytes+1))
-	if err != nil {
-		return Profile{}, fmt.Errorf("profile of a text station: %w", err)
+		return Profile{}, err
 	}
 	return ParseProfile(name, data)
 }

@@ -327,7 +327,7 @@ func (b *Board) answer() error {
 	return err
 }
 
-// Cable is a host's end of the board's serial line, a board.Line in virtual time. After so many bytes in both directions it is pulled
+// Cable is a host's end of the board's serial line, a port.Line in virtual time. After so many bytes in both directions it is pulled
 // out, if Left says so.
 type Cable struct {
 	Board *Board
