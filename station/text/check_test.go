@@ -3,6 +3,7 @@
 package text
 
 import (
+	"errors"
 	"maps"
 	"slices"
 	"strings"
@@ -58,7 +59,7 @@ func TestEveryCommandOfAProfileIsProvenAndShown(t *testing.T) {
 		held := d.Values()
 		delete(held, counter)
 		empty, _, _ := plugged(t, manner)
-		with, _, _ := plugged(t, manner, d)
+		with, _, unplug := plugged(t, manner, d)
 		on := with.(station.Checker).Checks()
 		seen := map[string]string{}
 		for n, c := range empty.(station.Checker).Checks() {
@@ -79,6 +80,10 @@ func TestEveryCommandOfAProfileIsProvenAndShown(t *testing.T) {
 			if !strings.Contains(seen[name], want) {
 				t.Errorf("%s: %s: saw\n%s, want\n%s", manner, name, seen[name], want)
 			}
+		}
+		// Nobody looks at a decoder on whose track a fake is at work.
+		if err := errors.Join(with.Close(), unplug()); err != nil {
+			t.Error(err)
 		}
 		now := d.Values()
 		if delete(now, counter); !maps.Equal(now, held) {

@@ -106,7 +106,7 @@ func (s *Station) Spoil(change func(n int, line, answer string) (string, error))
 	s.spoil = change
 }
 
-// Lines is how many lines it got. What they did on the track is done when it returns.
+// Lines is how many lines it got.
 func (s *Station) Lines() int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
