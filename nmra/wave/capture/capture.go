@@ -12,9 +12,9 @@ import (
 
 // Options say what a capture does not say itself. The zero Options leave it all to Open.
 type Options struct {
-	// The channel with the track signal, and the one with the track's current, or with acknowledgements as a level. A channel of a dump may
-	// be named by the last part of its name alone, where no other has that. "": Open finds the signal; the current is then the channel whose
-	// name says so, with "current" in it or "ack" or "mA" as a word, if there is one.
+	// The channel with the track signal, and the one with the track's current, in milliamps, or with acknowledgements as a level. A channel of
+	// a dump may be named by the last part of its name alone, where no other has that. "": Open finds the signal; the current is then the
+	// channel whose name says so, with "current" in it, or "ack" or "mA" as a word, if there is one.
 	Signal, Current string
 
 	// In a WAV file voltages and currents are parts of the full scale. 0: it is not known what the full scale is.
@@ -94,7 +94,8 @@ type Capture struct {
 type reader interface {
 	// channels are those that the capture has; where it has thousands, and names were asked for, the first and those asked for will do.
 	channels() []Channel
-	// choose says which of the channels next is to read; current is -1 for none. It says of them what Info has beside their names.
+	// choose says which of the channels next is to read; current is -1 for none. It says of them what Info has beside their names. Behind an
+	// error it may be called again, with others.
 	choose(signal, current int) (Info, error)
 	// next fills b, whose slices are empty but have room, with batchHalves or a little more. What it has when an error comes, io.EOF behind
 	// the last of the signal or another, it gives with the error.

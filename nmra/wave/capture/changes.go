@@ -50,10 +50,10 @@ func (v *vcd) next(b *Batch) error {
 			err = v.text.more()
 		}
 	}
-	if err == io.EOF {
-		if v.text.pos < v.text.whole {
-			return v.text.syntaxError(v.text.whole, "", "the code of a variable behind its value")
-		}
+	if err == io.EOF && v.text.pos < v.text.whole {
+		err = v.text.syntaxError(v.text.whole, "", "the code of a variable behind its value")
+	}
+	if err != nil {
 		v.cross(b)
 	}
 	if len(b.Halves) == 0 {

@@ -46,7 +46,11 @@ func Open(r io.Reader, o Options) (*Capture, error) {
 		}
 	}
 	t.stop()
-	return start(form, from, all, signal, current)
+	c, err := start(form, from, all, signal, current)
+	if err != nil && o.Current == "" && current >= 0 {
+		return start(form, from, all, signal, -1) // its name says so, but it can't be
+	}
+	return c, err
 }
 
 // newReader makes the reader of a form, from the first byte on.

@@ -206,6 +206,9 @@ func (v *vcd) declare(names []string) error {
 		if string(word) == endMark {
 			break
 		}
+		if strings.Trim(string(word), "[0123456789-:]") != "" {
+			return v.unlike(word, "an index, or $end")
+		}
 		name = append(name, word...) // [0] or [7:0]
 	}
 	v.scope = name[:len(v.scope)]

@@ -3,23 +3,12 @@ package capture
 import (
 	"bytes"
 	"io"
-	"slices"
 	"strconv"
 	"testing"
 	"time"
 
-	"fettle/nmra"
 	"fettle/nmra/wave"
 )
-
-// idles are the halves of so many idle packets, as a Sender sends them.
-func idles(n int) []time.Duration {
-	idle, err := nmra.NewPacket(0xFF, 0x00, 0xFF)
-	if err != nil {
-		panic(err)
-	}
-	return slices.Repeat(wave.Sender{}.Append(nil, idle), n)
-}
 
 // dump is a dump of the halves, of at least so many bytes, as WriteVCD writes it.
 func dump(b *testing.B, size int) []byte {
