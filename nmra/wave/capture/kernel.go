@@ -18,7 +18,7 @@ const (
 	kernelReach  = 3   // points on either side that the kernel can touch
 	kernelWidth  = 2.5 // points from its middle to where it ends
 	kernelPhases = 64  // steps from one point to the next
-	kernelShape  = 6   // of the Kaiser window; with that width less than 1 % of what lies above 0.45 of the rate comes through
+	kernelShape  = 8   // of the Kaiser window; with that width less than 1 % of what lies above 0.45 of the rate comes through
 )
 
 // kernel has, for each phase, the weights of the points from two before to three behind the instant; taken together they are 1.

@@ -1,8 +1,233 @@
 package capture
 
 import (
-	"errors"
+	"encoding/binary"
+	"fmt"
 	"io"
+	"math"
+	"strconv"
+	"time"
+
+	"fettle/nmra/wave"
 )
 
-func newWAV(io.Reader, Options) (reader, error) { return nil, errors.New("WAV files can't be read yet") }
+// wav reads a WAV file: a header (wavheader.go), and behind it frames of one sample of each channel. Halves are found by the slicer.
+//
+// The channels are named by their numbers, from 1. Where the file is cut short, or longer than it says, what is there is read, as long as
+// there are whole frames.
+//
+// Most sound cards let no DC through. What they record shows no asymmetry of a section: in their Volts its half-waves are alike.
+type wav struct {
+	from io.Reader
+	at   int64 // bytes read
+	err  error // of the batch behind the last
+
+	layout layout
+	left   int64 // bytes of frames that are still to come, as the header has it
+	block  []byte
+	frames int64 // read
+
+	volts     wave.Volts // of the full scale; 0: not known
+	milliamps wave.Milliamps
+
+	signal, current int // channels; current -1: none
+	slicer          slicer
+	drawn           drawn
+	ahead           []Current // behind the last half, for a later batch
+}
+
+// drawn makes the samples of a current into Currents: each the mean of as many samples as come in 0.1 ms.
+type drawn struct {
+	most int // samples
+	n    int
+	sum  float64
+	at   time.Duration // of the first
+	last wave.Milliamps
+	some bool // there is a last
+}
+
+const (
+	leastSwing = 0.004    // of the full scale: what is less is the noise of a sound card
+	codes      = 3        // of the converter, that noise goes up and down by
+	wavBlock   = 16 << 10 // bytes
+	draws      = 10_000   // Currents a second, at the most
+)
+
+func newWAV(from io.Reader, o Options) (reader, error) {
+	if !(o.FullScale >= 0 && o.FullScale <= mostVolts) || !(o.FullScaleCurrent >= 0 && o.FullScaleCurrent <= mostVolts) {
+		return nil, fmt.Errorf("a full scale of %v V and %v mA: want each from 0, which is not known, to %d", o.FullScale, o.FullScaleCurrent, mostVolts)
+	}
+	w := &wav{from: from, volts: o.FullScale, milliamps: o.FullScaleCurrent}
+	if err := w.header(); err != nil {
+		return nil, err
+	}
+	w.block = make([]byte, wavBlock/w.layout.frame()*w.layout.frame())
+	return w, nil
+}
+
+func (w *wav) channels() []Channel {
+	all := make([]Channel, w.layout.channels)
+	for i := range all {
+		all[i].Name = strconv.Itoa(i + 1)
+	}
+	return all
+}
+
+func (w *wav) choose(signal, current int) (Info, error) {
+	if current >= 0 && w.milliamps == 0 {
+		return Info{}, fmt.Errorf("channel %d of the WAV file has the current as a part of the full scale: say how many mA the full scale is", current+1)
+	}
+	w.signal, w.current = signal, current
+	w.slicer.least = max(leastSwing, codes*w.layout.code()) * float64(w.scale())
+	w.drawn.most = int((w.layout.rate + draws - 1) / draws)
+	return Info{Step: time.Second / time.Duration(w.layout.rate), Sampled: true, Volts: w.volts > 0}, nil
+}
+
+// scale is the full scale in volts, or 1 where it is not known.
+func (w *wav) scale() wave.Volts {
+	if w.volts > 0 {
+		return w.volts
+	}
+	return 1
+}
+
+func (w *wav) next(b *Batch) error {
+	b.Start = w.slicer.start.at
+	b.Current = append(b.Current, w.ahead...)
+	w.ahead = w.ahead[:0]
+	for w.err == nil && !full(b) {
+		w.err = w.read(b)
+		if w.err != nil {
+			w.slicer.end(b)
+			w.drawn.end(b)
+		}
+	}
+	if w.volts == 0 {
+		b.Volts = b.Volts[:0]
+	}
+	if len(b.Halves) == 0 {
+		return w.err
+	}
+	end := b.Start
+	for _, half := range b.Halves {
+		end += half
+	}
+	keep := len(b.Current)
+	for keep > 0 && b.Current[keep-1].At > end {
+		keep--
+	}
+	w.ahead = append(w.ahead, b.Current[keep:]...)
+	b.Current = b.Current[:keep]
+	if len(w.ahead) > 0 {
+		return nil // the error comes with them
+	}
+	return w.err
+}
+
+// read takes a block of frames. The error is io.EOF behind the last.
+func (w *wav) read(b *Batch) error {
+	block := w.block
+	if w.left < int64(len(block)) {
+		block = block[:w.left]
+	}
+	n, err := io.ReadFull(w.from, block)
+	if err == io.ErrUnexpectedEOF {
+		err = io.EOF
+	}
+	start, frame, size := w.at, w.layout.frame(), w.layout.bytes
+	w.at += int64(n)
+	w.left -= int64(n)
+	if err == nil && w.left < int64(frame) {
+		err = io.EOF
+	}
+	volts, milliamps := float64(w.scale()), float64(w.milliamps)
+	for ; n >= frame; n -= frame {
+		at := w.layout.time(w.frames)
+		w.frames++
+		from := w.signal * size
+		v := w.layout.sample(block[from : from+size])
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return w.layout.unlike(start+int64(from), v)
+		}
+		w.slicer.sample(b, at, v*volts)
+		if w.current >= 0 {
+			from := w.current * size
+			v := w.layout.sample(block[from : from+size])
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				return w.layout.unlike(start+int64(from), v)
+			}
+			w.drawn.sample(b, at, v*milliamps)
+		}
+		block = block[frame:]
+		start += int64(frame)
+	}
+	return err
+}
+
+func (d *drawn) sample(b *Batch, at time.Duration, milliamps float64) {
+	if d.n == 0 {
+		d.at = at
+	}
+	d.sum += max(-mostVolts, min(milliamps, mostVolts))
+	d.n++
+	if d.n == d.most {
+		d.end(b)
+	}
+}
+
+func (d *drawn) end(b *Batch) {
+	if d.n == 0 {
+		return
+	}
+	now := wave.Milliamps(d.sum / float64(d.n))
+	if !d.some || now != d.last {
+		b.Current = append(b.Current, Current{At: d.at, Milliamps: now})
+	}
+	d.n, d.sum, d.last, d.some = 0, 0, now, true
+}
+
+// layout is how the samples of a WAV file lie.
+type layout struct {
+	channels int
+	rate     uint64 // frames a second
+	bytes    int    // of a sample
+	float    bool   // samples are floating-point numbers; else integers, those of one byte without a sign
+}
+
+func (l layout) frame() int { return l.channels * l.bytes }
+
+// code is the step from one sample to the next greater, as a part of the full scale.
+func (l layout) code() float64 {
+	if l.float {
+		return 0
+	}
+	return math.Ldexp(1, 1-8*l.bytes)
+}
+
+// time is that of a frame.
+func (l layout) time(frame int64) time.Duration {
+	whole, rest := uint64(frame)/l.rate, uint64(frame)%l.rate
+	return time.Duration(whole)*time.Second + time.Duration((rest*uint64(time.Second)+l.rate/2)/l.rate)
+}
+
+// sample is one sample, as a part of the full scale.
+func (l layout) sample(p []byte) float64 {
+	switch {
+	case l.float && l.bytes == 4:
+		return float64(math.Float32frombits(binary.LittleEndian.Uint32(p)))
+	case l.float:
+		return math.Float64frombits(binary.LittleEndian.Uint64(p))
+	case l.bytes == 1:
+		return float64(int(p[0])-0x80) / 0x80
+	case l.bytes == 2:
+		return float64(int16(binary.LittleEndian.Uint16(p))) / (1 << 15)
+	case l.bytes == 3:
+		return float64(int32(p[0])<<8|int32(p[1])<<16|int32(p[2])<<24) / (1 << 31)
+	}
+	return float64(int32(binary.LittleEndian.Uint32(p))) / (1 << 31)
+}
+
+// unlike is the error of a sample that is no number.
+func (l layout) unlike(at int64, v float64) error {
+	return &SyntaxError{Form: WAV, Byte: at, Found: strconv.FormatFloat(v, 'g', -1, 64), Want: "a number"}
+}
