@@ -73,10 +73,12 @@ func (v *vcd) next(b *Batch) error {
 
 func full(b *Batch) bool { return len(b.Halves) >= batchHalves || len(b.Current) >= batchHalves }
 
+const wantValue = "a value as its variable is declared: a level, or a real number"
+
 // take takes what is whole in the buffer, until b is full.
 func (v *vcd) take(b *Batch) error {
 	text, pos := v.text.buf[:v.text.whole], v.text.pos
-	for pos < len(text) {
+	for pos < len(text) && !full(b) {
 		switch c := text[pos]; c {
 		case '\n', ' ', '\t', '\r', '\v', '\f':
 			pos++
@@ -94,12 +96,10 @@ func (v *vcd) take(b *Batch) error {
 			if stop == pos+1 {
 				return v.text.unlike(pos, "a value and the code of a variable, with no space between them")
 			}
-			v.value(b, text[pos:pos+1], text[pos+1:stop])
-			pos = stop
-			if full(b) {
-				v.text.pos = pos
-				return nil
+			if !v.value(b, text[pos:pos+1], text[pos+1:stop]) {
+				return v.text.unlike(pos, wantValue)
 			}
+			pos = stop
 		case 'b', 'B', 'r', 'R':
 			value, code, stop := pair(text, pos)
 			if len(code) == 0 {
@@ -107,13 +107,9 @@ func (v *vcd) take(b *Batch) error {
 				return nil
 			}
 			if !v.value(b, value, code) {
-				return v.text.unlike(pos, "a value as its variable is declared: a level, or a real number")
+				return v.text.unlike(pos, wantValue)
 			}
 			pos = stop
-			if full(b) {
-				v.text.pos = pos
-				return nil
-			}
 		case '$':
 			stop := gap(text, pos)
 			switch string(text[pos:stop]) {
@@ -193,11 +189,14 @@ func (v *vcd) value(b *Batch, value, code []byte) bool {
 		return true
 	}
 	if v.real {
+		if value[0]|0x20 == 'x' || value[0]|0x20 == 'z' {
+			return true // off
+		}
 		drawn, err := strconv.ParseFloat(string(value[1:]), 64)
 		if err == nil && !math.IsNaN(drawn) && !math.IsInf(drawn, 0) {
 			v.draw(b, wave.Milliamps(drawn))
 		}
-		return err == nil && (value[0] == 'r' || value[0] == 'R')
+		return err == nil && value[0]|0x20 == 'r'
 	}
 	to, ok := levelOf(value)
 	switch to {
@@ -211,24 +210,23 @@ func (v *vcd) value(b *Batch, value, code []byte) bool {
 
 // levelOf gives the level of one bit: 1, or b1 or b001.
 func levelOf(value []byte) (l level, ok bool) {
-	last := value[len(value)-1]
-	if len(value) > 1 {
-		if value[0] != 'b' && value[0] != 'B' {
+	digits := value
+	if value[0]|0x20 == 'b' {
+		digits = value[1:]
+	}
+	for _, digit := range digits {
+		switch digit {
+		case '0':
+			l = low
+		case '1':
+			l = high
+		case 'x', 'X', 'z', 'Z':
+			l = unknown
+		default:
 			return unknown, false
 		}
-		for _, digit := range value[1:] {
-			if digit != '0' && digit != '1' && digit|0x20 != 'x' && digit|0x20 != 'z' {
-				return unknown, false
-			}
-		}
 	}
-	switch last {
-	case '0':
-		return low, true
-	case '1':
-		return high, true
-	}
-	return unknown, true
+	return l, len(digits) > 0
 }
 
 // time gives the time of the instant at hand. It is rounded as a whole, so that rounding does not add up.

@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"math"
@@ -212,7 +213,8 @@ func (v *vcd) declare(names []string) error {
 		name = append(name, word...) // [0] or [7:0]
 	}
 	v.scope = name[:len(v.scope)]
-	asked := slices.ContainsFunc(names, func(n string) bool { return n == string(name) || n == lastPart(string(name)) })
+	part := name[bytes.LastIndexByte(name, '.')+1:]
+	asked := slices.ContainsFunc(names, func(n string) bool { return n == string(name) || n == string(part) })
 	switch {
 	case len(v.variables) < mostVariables, asked && len(v.variables) < 2*mostVariables:
 		declared.name, declared.code = string(name), string(code)

@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bytes"
+	"fmt"
 	"io"
 )
 
@@ -20,6 +21,8 @@ type words struct {
 	line  int    // of the first byte of buf, from 0
 	err   error  // of from
 	word  int    // where the word that was taken last begins
+
+	skipping bool // a word may be longer than the buffer
 }
 
 func newWords(from io.Reader) words { return words{from: from, buf: make([]byte, wordsBuffer+1)} }
@@ -43,13 +46,16 @@ func (w *words) more() error {
 			return w.err
 		}
 		if w.read == wordsBuffer {
-			return w.syntaxError(0, string(w.buf[:longestFound+1]), "words of fewer bytes")
+			if !w.skipping {
+				return w.syntaxError(0, string(w.buf[:longestFound+1]), fmt.Sprintf("words, and values with their codes, of fewer than %d bytes", wordsBuffer))
+			}
+			w.read = copy(w.buf, w.buf[w.read-len(endMark)-1:w.read]) // the tail of a word shows that it is no $end
 		}
 		n, err := w.from.Read(w.buf[w.read:wordsBuffer])
 		fresh := w.read
 		w.read += n
 		if w.err = err; err == io.EOF && w.read > w.whole {
-			w.buf[w.read] = '\n'
+			w.buf[w.read] = ' '
 			w.read++
 			w.whole = w.read
 			break
@@ -89,6 +95,8 @@ func (w *words) next() ([]byte, error) {
 
 // skip takes all words up to an $end, whatever they are and however long.
 func (w *words) skip() error {
+	w.skipping = true
+	defer func() { w.skipping = false }()
 	for {
 		for w.pos < w.whole {
 			begin := w.pos
@@ -97,10 +105,6 @@ func (w *words) skip() error {
 			if w.pos++; string(word) == endMark {
 				return nil
 			}
-		}
-		if w.read-w.pos == wordsBuffer {
-			w.pos = w.read - len(endMark) - 1 // the tail of a word, and more than an $end
-			w.whole = w.pos
 		}
 		if err := w.more(); err == io.EOF {
 			return w.syntaxError(w.read, "", endMark)
