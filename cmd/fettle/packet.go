@@ -10,6 +10,7 @@ import (
 
 	"fettle/nmra"
 	"fettle/nmra/wave"
+	"fettle/nmra/wave/capture"
 )
 
 // newPacket makes the verb packet: a kind below it for each instruction that nmra can encode, and parse.
@@ -153,13 +154,14 @@ const (
 
 func printPacket(w io.Writer, p nmra.Packet, preamble int, form string) error {
 	var err error
+	signal := wave.Signal{Sender: wave.Sender{Preamble: preamble}, Parts: []wave.Part{{Packet: p}}}
 	switch form {
 	case formBits:
 		_, err = fmt.Fprintln(w, p.BitString(preamble))
 	case formVCD:
-		err = wave.WriteVCD(w, wave.Halves(p, preamble))
+		err = capture.WriteVCD(w, signal.Halves())
 	case formCSV:
-		err = wave.WriteCSV(w, wave.Halves(p, preamble))
+		err = capture.WriteCSV(w, signal.Halves())
 	default:
 		_, err = fmt.Fprintln(w, p)
 	}

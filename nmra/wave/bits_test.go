@@ -138,7 +138,7 @@ func TestAPacketIsFoundBehindAnyNoise(t *testing.T) {
 		// A packet whose length noise has begun would swallow it: as a decoder does, wait for one more.
 		found := 0
 		for range 2 {
-			for h := range Halves(packet, nmra.Preamble) {
+			for _, h := range (Sender{}).Append(nil, packet) {
 				if bit := b.Half(h); (bit == Zero || bit == One) && r.Bit(bit == One) == Complete && r.Packet() == packet {
 					found++
 				}
@@ -151,7 +151,7 @@ func TestAPacketIsFoundBehindAnyNoise(t *testing.T) {
 }
 
 func TestFindingBitsAllocatesNothing(t *testing.T) {
-	halves := slices.Collect(Halves(published(t), nmra.Preamble))
+	halves := Sender{}.Append(nil, published(t))
 	var b Bits
 	if n := testing.AllocsPerRun(100, func() {
 		for _, h := range halves {
@@ -163,7 +163,7 @@ func TestFindingBitsAllocatesNothing(t *testing.T) {
 }
 
 func BenchmarkBits(b *testing.B) {
-	halves := slices.Collect(Halves(published(b), nmra.Preamble))
+	halves := Sender{}.Append(nil, published(b))
 	var bits Bits
 	b.ReportAllocs()
 	n := 0

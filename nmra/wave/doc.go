@@ -5,8 +5,8 @@
 // A signal is its halves in the order of time, in batches: []time.Duration.
 //
 // Start with a [Sender], which turns packets into halves, with a [Fault] where a receiver is to be tested, and with a [Scanner], which
-// finds packets and faults in halves, from a file or from the track. [WriteVCD] and [WriteCSV] write halves as a waveform for other
-// programs to draw.
+// finds packets and faults in halves, from a file or from the track. A [Signal] is many packets, sent one behind the other. Package
+// capture reads and writes halves as files that instruments have recorded or can play.
 //
 // A Scanner is made of the two parts of a decoder, which are of use by themselves: [Bits] takes halves and finds the bits in them, a
 // [Receiver] takes bits and finds the packets in them. All of them hold the signal against what a decoder must accept; what a station

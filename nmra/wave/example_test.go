@@ -2,8 +2,6 @@ package wave_test
 
 import (
 	"fmt"
-	"os"
-	"slices"
 
 	"fettle/nmra"
 	"fettle/nmra/wave"
@@ -64,7 +62,7 @@ func ExampleBits() {
 		fmt.Println(err)
 		return
 	}
-	halves := slices.Collect(wave.Halves(sent, nmra.Preamble))
+	halves := wave.Sender{}.Append(nil, sent)
 	var bits wave.Bits
 	var receiver wave.Receiver
 	for _, half := range halves[1:] {
@@ -78,24 +76,4 @@ func ExampleBits() {
 		}
 	}
 	// Output: 37 74 43 behind 13 ones
-}
-
-// The first halves of a packet: a one is 58 µs and 58 µs.
-func ExampleWriteCSV() {
-	idle, err := nmra.Instruction{Kind: nmra.Idle}.Encode()
-	if err != nil {
-		fmt.Println(err)
-		return
-	}
-	halves := slices.Collect(wave.Halves(idle, nmra.Preamble))
-	if err := wave.WriteCSV(os.Stdout, slices.Values(halves[:4])); err != nil {
-		fmt.Println(err)
-	}
-	// Output:
-	// time_us,rail
-	// 0,1
-	// 58,0
-	// 116,1
-	// 174,0
-	// 232,1
 }

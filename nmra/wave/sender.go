@@ -10,7 +10,7 @@ import (
 // Sender says how a station sends packets. The zero Sender sends them at the nominal timing of S-9.1, each behind nmra.Preamble ones.
 //
 // The end bit of a packet must be followed by at least 26 µs of signal (S-9.2), so that a decoder sees where it ends: by the next
-// packet, or by [Sender.Ones].
+// packet, or by [Sender.Ones]; a [Signal] sees to it.
 type Sender struct {
 	Preamble int           // ones before each packet; 0: nmra.Preamble
 	Stretch  time.Duration // the length of the second half of each zero; 0: not stretched

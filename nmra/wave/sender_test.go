@@ -11,10 +11,35 @@ import (
 	"pgregory.net/rapid"
 )
 
+func published(t testing.TB) nmra.Packet {
+	t.Helper()
+	p, err := nmra.NewPacket(0x37, 0x74, 0x43)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func TestThePublishedPacketIsSentAtNominalTiming(t *testing.T) {
+	// NMRA S-9.2 (July 2004), the figure of a transmitted packet; NMRA S-9.1 (2020): halves of 58 us make a one, of 100 us a zero.
+	const figure = "111111111111 0 00110111 0 01110100 0 01000011 1"
+	var want []time.Duration
+	for _, c := range strings.ReplaceAll(figure, " ", "") {
+		half := 100 * time.Microsecond
+		if c == '1' {
+			half = 58 * time.Microsecond
+		}
+		want = append(want, half, half)
+	}
+	if got := (Sender{Preamble: 12}).Append(nil, published(t)); !slices.Equal(got, want) {
+		t.Errorf("halves %v, want %v", got, want)
+	}
+}
+
 func TestASenderStretchesTheSecondHalvesOfZeros(t *testing.T) {
 	p := published(t)
 	var want []time.Duration
-	for half := range Halves(p, nmra.Preamble) {
+	for _, half := range (Sender{}).Append(nil, p) {
 		if half == nmra.HalfZero && len(want)%2 == 1 {
 			half = 700 * time.Microsecond
 		}
