@@ -109,7 +109,7 @@ const (
 	longestPacket = 6*2*9 + 2 // halves from the start bit to the end bit (S-9.2.1, July 2012: six bytes)
 	tenOnes       = 20        // halves: a preamble, as the least that a decoder takes for one (S-9.2, July 2004, section A)
 	before        = 20        // halves before the packet, or before a fault that is in none
-	behind        = 16        // halves behind the fault, or the packet: a byte, where a preamble is at fault
+	behind        = 18        // halves behind the fault, or the packet: a start bit and a byte, where a preamble is at fault
 	someFaults    = 4
 
 	// kept is how many of the halves that came last are kept to cut strips from: those of a batch, and of the ones behind a packet, since
@@ -204,7 +204,7 @@ func (s *Strips) Found(f wave.Finding, offset time.Duration) {
 		return
 	}
 	from, to, packet := start, end, start
-	switch {
+	switch { // where the ones of a preamble fill a byte behind a packet, it does not end with that
 	case f.Half > 0:
 		packet = s.packetOf(start)
 	case f.Fault == wave.ShortPreamble:
@@ -214,11 +214,11 @@ func (s *Strips) Found(f wave.Finding, offset time.Duration) {
 	case f.Fault == wave.MissingEnd, f.Fault == wave.TooManyBytes:
 		from, to = end-2, end
 		if n := f.Packet.Len(); n > 0 {
-			from = start + n*2*9 // where the ones of a preamble have filled a byte behind it, it does not end there
+			from = start + n*2*9
 			to = from + 2
 		}
 	}
-	s.cut(f, from, to, packet, max(to, end)+behind)
+	s.cut(f, from, to, packet, to+behind)
 }
 
 // wants reports whether a strip of it would be kept: of the first packet, and of the first fault of each kind.

@@ -133,7 +133,7 @@ func TestWithoutAFaultTheFirstPacketIsShown(t *testing.T) {
 		text = append(text, map[wave.Bit]byte{wave.Zero: '0', wave.One: '1', wave.Broken: '?'}[c.Bit])
 	}
 	// NMRA S-9.2 (July 2004), section A, the figure of a transmitted packet
-	if want := "1111111111" + "0" + "00110111" + "0" + "01110100" + "0" + "01000011" + "1" + "11111111"; string(text) != want {
+	if want := "1111111111" + "0" + "00110111" + "0" + "01110100" + "0" + "01000011" + "1" + "111111111"; string(text) != want {
 		t.Errorf("bits %s, want %s", text, want)
 	}
 }

@@ -1,0 +1,143 @@
+package chart
+
+import (
+	"image/color"
+
+	xfont "golang.org/x/image/font"
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/font"
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// The look of all pictures, in points: 1/72 of an inch. Nothing is told by its colour alone, so two colours are enough.
+const (
+	pageWidth  vg.Length = 760
+	pageMargin vg.Length = 18
+	leftAxis   vg.Length = 50 // from the edge of a panel to its data, so that all panels begin alike
+	small      vg.Length = 7.5
+	normal     vg.Length = 9
+	large      vg.Length = 13
+)
+
+var (
+	white = color.Gray{Y: 0xff}
+	ink   = color.Gray{Y: 0x1c}
+	quiet = color.Gray{Y: 0x60}
+	faint = color.Gray{Y: 0xd4}
+	pale  = color.Gray{Y: 0xf0}
+	blue  = color.RGBA{R: 0x1b, G: 0x4f, B: 0x8a, A: 0xff}
+	rust  = color.RGBA{R: 0xa8, G: 0x3e, B: 0x05, A: 0xff}
+)
+
+// words is the style of a text: left of the point it is given at, and above it, if not changed.
+func words(size vg.Length, ink color.Color) draw.TextStyle {
+	return draw.TextStyle{
+		Color:   ink,
+		Font:    font.Font{Typeface: "Liberation", Variant: "Sans", Size: size},
+		XAlign:  draw.XLeft,
+		YAlign:  draw.YBottom,
+		Handler: plot.DefaultTextHandler,
+	}
+}
+
+// bold makes a style bold.
+func bold(s draw.TextStyle) draw.TextStyle {
+	s.Font.Weight = xfont.WeightBold
+	return s
+}
+
+// aligned gives a style another place to the point that its text is given at.
+func aligned(s draw.TextStyle, x text.XAlignment, y text.YAlignment) draw.TextStyle {
+	s.XAlign, s.YAlign = x, y
+	return s
+}
+
+// line is the style of a line.
+func line(width vg.Length, ink color.Color, dashes ...vg.Length) draw.LineStyle {
+	return draw.LineStyle{Color: ink, Width: width, Dashes: dashes}
+}
+
+// axes is an empty plot with what its axes are of, units included.
+func axes(x, y string) *plot.Plot {
+	p := plot.New()
+	p.BackgroundColor = nil
+	for axis, label := range map[*plot.Axis]string{&p.X: x, &p.Y: y} {
+		axis.LineStyle = line(0.6, ink)
+		axis.Padding = 0
+		axis.Label.Text = label
+		axis.Label.Padding = 3
+		axis.Tick.LineStyle = line(0.6, ink)
+		axis.Tick.Length = 4
+	}
+	p.X.Label.TextStyle = aligned(words(normal, ink), draw.XCenter, draw.YBottom)
+	p.Y.Label.TextStyle = aligned(words(normal, ink), draw.XCenter, draw.YBottom)
+	p.X.Tick.Label = aligned(words(small, ink), draw.XCenter, draw.YTop)
+	p.Y.Tick.Label = aligned(words(small, ink), draw.XRight, draw.YCenter)
+	return p
+}
+
+// place draws the plot so that its data begins so far from the left, and gives the canvas of its data.
+func place(p *plot.Plot, c draw.Canvas, left vg.Length) draw.Canvas {
+	at := p.DataCanvas(c)
+	c = draw.Crop(c, left-(at.Min.X-c.Min.X), 0, 0, 0)
+	p.Draw(c)
+	return p.DataCanvas(c)
+}
+
+// box is the rectangle with these corners.
+func box(x0, y0, x1, y1 vg.Length) vg.Rectangle {
+	return vg.Rectangle{Min: vg.Point{X: x0, Y: y0}, Max: vg.Point{X: x1, Y: y1}}
+}
+
+// fill fills a rectangle.
+func fill(c draw.Canvas, r vg.Rectangle, ink color.Color) {
+	c.SetColor(ink)
+	c.Fill(r.Path())
+}
+
+// outline draws the edges of a rectangle.
+func outline(c draw.Canvas, r vg.Rectangle, s draw.LineStyle) {
+	c.SetLineStyle(s)
+	c.Stroke(r.Path())
+}
+
+// hatch fills a rectangle with slanted lines, which stand out in black and white too.
+func hatch(c draw.Canvas, r vg.Rectangle, s draw.LineStyle) {
+	const apart = 3
+	var lines vg.Path
+	size := r.Size()
+	for x := vg.Length(apart) / 2; x < size.X+size.Y; x += apart { // where the line would meet the lower edge
+		from := vg.Point{X: r.Min.X + x, Y: r.Min.Y}
+		to := vg.Point{X: r.Min.X + x - size.Y, Y: r.Max.Y}
+		if over := from.X - r.Max.X; over > 0 {
+			from.X, from.Y = r.Max.X, r.Min.Y+over
+		}
+		if under := r.Min.X - to.X; under > 0 {
+			to.X, to.Y = r.Min.X, r.Max.Y-under
+		}
+		lines.Move(from)
+		lines.Line(to)
+	}
+	c.SetLineStyle(s)
+	if len(lines) > 0 {
+		c.Stroke(lines)
+	}
+}
+
+// span draws a dimension line, as a drawing of a part has it, from x0 to x1 with its label in the middle. Where one end is open it has an
+// arrow instead of a stop.
+func span(c draw.Canvas, x0, x1, y vg.Length, open bool, label string) {
+	const stop = 2.5
+	s := line(0.6, quiet)
+	style := aligned(words(small, quiet), draw.XCenter, draw.YBottom)
+	c.StrokeLine2(s, x0, y-stop, x0, y+stop)
+	c.StrokeLine2(s, x0, y, x1, y)
+	if open {
+		c.StrokeLines(s, []vg.Point{{X: x1 - 2*stop, Y: y + stop}, {X: x1, Y: y}, {X: x1 - 2*stop, Y: y - stop}})
+	} else {
+		c.StrokeLine2(s, x1, y-stop, x1, y+stop)
+	}
+	c.FillText(style, vg.Point{X: (x0 + x1) / 2, Y: y + 1}, label)
+}

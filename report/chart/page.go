@@ -1,0 +1,134 @@
+package chart
+
+import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"unicode"
+
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/vgsvg"
+)
+
+// page is a picture: panels one below the other.
+type page struct {
+	title  string
+	panels []panel
+}
+
+// panel is one part of a page.
+type panel struct {
+	title  string
+	notes  []string // in plain words, below the title
+	about  string   // what else the picture shows, for those who can't see it
+	height vg.Length
+	draw   func(draw.Canvas)
+}
+
+const (
+	titleHeight = large + 12
+	panelTitle  = normal + 7
+	noteHeight  = normal + 3
+	panelGap    = 18
+	axisLabel   = 13 // what an axis label takes below a plot
+)
+
+// heads is how high the title of the panel and its notes are.
+func (p panel) heads() vg.Length { return panelTitle + noteHeight*vg.Length(len(p.notes)) + 3 }
+
+// writeSVG writes the page as SVG. The same page always gives the same bytes.
+func (p page) writeSVG(w io.Writer) error {
+	height := 2*pageMargin + titleHeight - panelGap
+	for _, panel := range p.panels {
+		height += panel.heads() + panel.height + panelGap
+	}
+	canvas := vgsvg.NewWith(vgsvg.UseWH(pageWidth, height))
+	p.drawOn(draw.New(canvas))
+	var drawn bytes.Buffer
+	if _, err := canvas.WriteTo(&drawn); err != nil {
+		return err
+	}
+	_, body, ok := strings.Cut(drawn.String(), "<svg ")
+	if !ok {
+		return errors.New("picture: the drawing has no svg element")
+	}
+	head, body, ok := strings.Cut(body, ">")
+	if !ok {
+		return errors.New("picture: the drawing's svg element has no end")
+	}
+	about := []string{p.title}
+	for _, panel := range p.panels {
+		about = append(about, panel.title)
+		about = append(about, panel.notes...)
+		if panel.about != "" {
+			about = append(about, panel.about)
+		}
+	}
+	// Of the fonts that measure as the one that was measured with, most machines have one.
+	body = strings.ReplaceAll(body, `style="font-family:Liberation Sans;`, `style="font-family:Liberation Sans,Arial,Helvetica,sans-serif;`)
+	_, err := fmt.Fprintf(w, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg role=\"img\" aria-labelledby=\"title desc\" %s>\n"+
+		"<title id=\"title\">%s</title>\n<desc id=\"desc\">%s</desc>%s",
+		head, escaped(p.title), escaped(strings.Join(about[1:], "\n")), body)
+	return err
+}
+
+// drawOn draws the page, which has just the room for it.
+func (p page) drawOn(c draw.Canvas) {
+	fill(c, c.Rectangle, white)
+	c = draw.Crop(c, pageMargin, -pageMargin, pageMargin, -pageMargin)
+	top := c.Max.Y
+	put := func(style draw.TextStyle, text string, height vg.Length) {
+		c.FillText(aligned(style, draw.XLeft, draw.YTop), vg.Point{X: c.Min.X, Y: top}, fitted(style, printable(text), c.Size().X))
+		top -= height
+	}
+	put(bold(words(large, ink)), p.title, titleHeight)
+	for _, panel := range p.panels {
+		put(bold(words(normal, ink)), panel.title, panelTitle)
+		for _, note := range panel.notes {
+			put(words(normal, ink), note, noteHeight)
+		}
+		top -= panel.heads() - panelTitle - noteHeight*vg.Length(len(panel.notes))
+		area := c
+		area.Max.Y, area.Min.Y = top, top-panel.height
+		panel.draw(area)
+		top -= panel.height + panelGap
+	}
+}
+
+// printable replaces what XML can't hold, and what would do something to the text around it: names come from a capture.
+func printable(text string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) && r != unicode.ReplacementChar {
+			return r
+		}
+		return '?'
+	}, text)
+}
+
+// escaped is the text as XML has it, line by line.
+func escaped(text string) string {
+	lines := strings.Split(text, "\n")
+	for i, l := range lines {
+		lines[i] = printable(l)
+	}
+	var b strings.Builder
+	if err := xml.EscapeText(&b, []byte(strings.Join(lines, "\n"))); err != nil {
+		return "" // a strings.Builder takes everything
+	}
+	return b.String()
+}
+
+// fitted cuts a text that is wider than that in its middle, since a name and what is said of it stand at its ends.
+func fitted(style draw.TextStyle, text string, width vg.Length) string {
+	runes := []rune(text)
+	keep := len(runes)
+	for keep > 1 && style.Width(text) > width {
+		keep = min(keep-1, int(vg.Length(keep)*width/style.Width(text))) // closer with each step, and never stuck
+		text = string(runes[:(keep+1)/2]) + "…" + string(runes[len(runes)-keep/2:])
+	}
+	return text
+}
