@@ -1,0 +1,316 @@
+package capture
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+)
+
+// column is a column of lines of values.
+type column struct {
+	name    string
+	measure measure
+	scale   float64 // of its numbers, in volts or in milliamps
+	kind    kind
+	sampled bool  // its levels were looked at at even intervals
+	wrong   error // why it is of no kind
+}
+
+// measure is what a column's name says that its numbers are.
+type measure uint8
+
+const (
+	unsaid measure = iota
+	volts
+	milliamps
+)
+
+// kind is what a column has in the lines that were looked at.
+type kind uint8
+
+const (
+	noKind     kind = iota
+	onlyLevels      // nothing but levels, and no name that says otherwise
+	numbers
+)
+
+// lookedAt is how many lines, of those that are in the buffer, show what the columns have.
+const lookedAt = 1000
+
+const (
+	wantColumns = "a time and what one channel or more have then, with commas, semicolons or tabs between them"
+	wantTime    = "a column that the header names time, with its unit: time_s, time_ms, time_us, time_ns or time_ps"
+)
+
+// header reads what comes before the first line of values: the names of the columns, if they have any.
+func (c *table) header() error {
+	var note []byte // the comment that came last: it may be the header, made a comment
+	for {
+		line, err := c.lines.next()
+		switch {
+		case err == io.EOF:
+			return &SyntaxError{Form: CSV, Line: c.lines.number + 1, Want: wantColumns}
+		case err != nil:
+			return err
+		case line[0] == '#' || line[0] == ';':
+			note = append(note[:0], line[1:]...)
+			continue
+		}
+		if c.separator = separatorOf(line); c.separator == 0 {
+			return c.unlike(line, wantColumns)
+		}
+		names, err := c.names(line)
+		if err != nil {
+			return err
+		}
+		c.heading, c.found = c.lines.number, names[0]
+		if _, ok := decimalOf([]byte(names[0]), c.comma()); !ok {
+			return c.name(names)
+		}
+		c.lines.back()
+		if noted, err := c.names(note); err == nil && len(noted) == len(names) && slices.ContainsFunc(noted, namesTime) {
+			c.heading--
+			return c.name(noted)
+		}
+		for i := range names {
+			names[i] = ""
+		}
+		c.describe(names)
+		return nil
+	}
+}
+
+// names gives the cells of a line.
+func (c *table) names(line []byte) (all []string, err error) {
+	for r, more := (row{line, c.separator}), true; more; {
+		var cell []byte
+		var wrong string
+		if cell, more, wrong = r.cell(); wrong != "" {
+			return nil, c.unlike(line, wrong)
+		}
+		all = append(all, strings.ReplaceAll(string(cell), `""`, `"`))
+	}
+	return all, nil
+}
+
+// name takes the names of the columns, one of which is the time.
+func (c *table) name(names []string) error {
+	if c.time = slices.IndexFunc(names, namesTime); c.time < 0 {
+		return &SyntaxError{Form: CSV, Line: c.heading, Found: names[0],
+			Want: wantTime + "; or lines that begin with a time; what is neither begins with # or ;"}
+	}
+	c.found = names[c.time]
+	words := wordsOf(c.found)
+	if unit, ok := timeUnits[words[len(words)-1]]; ok {
+		c.unit, c.unitSaid = unit, true
+	} else if len(words) > 1 {
+		return &SyntaxError{Form: CSV, Line: c.heading, Found: c.found, Want: wantTime}
+	}
+	c.describe(names)
+	return nil
+}
+
+// describe makes the columns. One without a name has its number, from 1.
+func (c *table) describe(names []string) {
+	c.columns = make([]column, len(names))
+	for i, name := range names {
+		if name == "" {
+			name = strconv.Itoa(i + 1)
+		}
+		m, scale := measureOf(name)
+		c.columns[i] = column{name: name, measure: m, scale: scale}
+	}
+}
+
+// timeUnits are the units that a time can be in, as powers of ten of a nanosecond. Micro has two letters in Unicode.
+var timeUnits = map[string]int{"s": 9, "ms": 6, "us": 3, "\u00B5s": 3, "\u03BCs": 3, "ns": 0, "ps": -3}
+
+// namesTime reports whether a name is that of the time: time_us, Time (s), t/ns, or a unit alone.
+func namesTime(name string) bool {
+	words := wordsOf(name)
+	if len(words) == 0 {
+		return false
+	}
+	_, unit := timeUnits[words[0]]
+	return words[0] == "time" || words[0] == "t" || words[0] == "timestamp" || unit && len(words) == 1
+}
+
+// measureOf finds the unit that a name ends with. Without one numbers are volts, or milliamps.
+func measureOf(name string) (measure, float64) {
+	words := wordsOf(name)
+	if len(words) == 0 {
+		return unsaid, 1
+	}
+	switch words[len(words)-1] {
+	case "v", "volt", "volts":
+		return volts, 1
+	case "mv":
+		return volts, 1e-3
+	case "ma":
+		return milliamps, 1
+	case "a", "amp", "amps":
+		if saysCurrent(name) { // else it may be the first of two channels
+			return milliamps, 1e3
+		}
+	}
+	return unsaid, 1
+}
+
+// wordsOf gives the words of a name, in small letters.
+func wordsOf(name string) []string {
+	return strings.FieldsFunc(strings.ToLower(name), func(r rune) bool { return !unicode.IsLetter(r) })
+}
+
+// look finds what the columns have, and in which unit and how finely the time is, in the first lines.
+func (c *table) look() error {
+	times := make([]decimal, 0, lookedAt)
+	repeats := make([]int, len(c.columns)) // of the level on the line before
+	before := make([]level, len(c.columns))
+	for ahead := c.lines.ahead(lookedAt); len(times) < lookedAt; {
+		line, err := ahead.next()
+		if err == io.EOF && len(times) == 0 {
+			return &SyntaxError{Form: CSV, Line: ahead.number + 1, Want: wantColumns}
+		}
+		var at decimal
+		if err == nil {
+			at, err = c.lookAt(line, ahead.number, before, repeats)
+		}
+		if err != nil && len(times) == 0 {
+			return err
+		} else if err != nil {
+			break // next comes to it again
+		}
+		times = append(times, at)
+	}
+	finest := 0
+	for _, at := range times {
+		finest = min(finest, at.exponent)
+	}
+	if !c.unitSaid && !slices.ContainsFunc(times, func(at decimal) bool { return at.exponent != 0 }) {
+		return &SyntaxError{Form: CSV, Line: c.heading, Found: c.found, Want: wantTime}
+	} else if !c.unitSaid {
+		c.unit = timeUnits["s"]
+	}
+	c.measureTime(times, finest)
+	for i, n := range repeats {
+		c.columns[i].sampled = c.even && 2*n > len(times)
+	}
+	return nil
+}
+
+// lookAt takes a line that is looked at, and gives its time.
+func (c *table) lookAt(line []byte, number int, before []level, repeats []int) (at decimal, err error) {
+	i := 0
+	for r, more := (row{line, c.separator}), true; more; i++ {
+		var cell []byte
+		var wrong string
+		cell, more, wrong = r.cell()
+		switch {
+		case wrong != "":
+			return at, &SyntaxError{Form: CSV, Line: number, Found: string(line), Want: wrong}
+		case i >= len(c.columns):
+		case i == c.time:
+			var ok bool
+			if at, ok = decimalOf(cell, c.comma()); !ok {
+				return at, c.wrongCell(line, cell, number, i, "a number, the time,")
+			}
+		default:
+			one := &c.columns[i]
+			to := levelIn(cell)
+			_, ok := decimalOf(cell, c.comma())
+			switch {
+			case one.wrong != nil:
+			case to != unknown && one.measure == unsaid && one.kind != numbers:
+				one.kind = onlyLevels
+			case ok:
+				one.kind = numbers
+			case one.kind == noKind:
+				one.wrong = c.wrongCell(line, cell, number, i, "a level, 0 or 1, or a number")
+			}
+			if to == before[i] {
+				repeats[i]++
+			}
+			before[i] = to
+		}
+	}
+	if i != len(c.columns) {
+		return at, c.wrongCount(line, number)
+	}
+	return at, nil
+}
+
+// measureTime finds how finely the times are written, and the interval between them, if that is always the same.
+func (c *table) measureTime(times []decimal, finest int) {
+	c.step, _ = decimal{digits: 1, exponent: finest}.duration(c.unit)
+	if c.step == 1 {
+		c.step = 0 // or less: no coarser than halves
+	}
+	var intervals []time.Duration
+	var last time.Duration
+	for i, written := range times {
+		at, ok := written.duration(c.unit)
+		if !ok {
+			break
+		}
+		if i > 0 && at > last {
+			intervals = append(intervals, at-last)
+		}
+		last = at
+	}
+	if len(intervals) == 0 {
+		return
+	}
+	slices.Sort(intervals)
+	few := len(intervals) / 20 // one in twenty may be anything, at either end
+	c.interval = intervals[len(intervals)/2]
+	rounded := max(1, c.step)
+	c.even = intervals[few] >= c.interval-rounded && intervals[len(intervals)-1-few] <= c.interval+rounded
+}
+
+// levelIn gives the level that a cell is.
+func levelIn(cell []byte) level {
+	switch {
+	case len(cell) == 1 && cell[0] == '0':
+		return low
+	case len(cell) == 1 && cell[0] == '1':
+		return high
+	case len(cell) == len("true") && bytes.EqualFold(cell, []byte("true")):
+		return high
+	case len(cell) == len("false") && bytes.EqualFold(cell, []byte("false")):
+		return low
+	}
+	return unknown
+}
+
+// unlike is the error of the line that was taken last.
+func (c *table) unlike(line []byte, want string) error {
+	return &SyntaxError{Form: CSV, Line: c.lines.number, Found: string(line), Want: want}
+}
+
+// wrongCell is the error of a cell; where that is empty, it shows the line.
+func (c *table) wrongCell(line, cell []byte, number, column int, want string) error {
+	found := cell
+	if len(found) == 0 {
+		found = line
+		want += " that is not left out"
+	}
+	return &SyntaxError{Form: CSV, Line: number, Found: string(found),
+		Want: fmt.Sprintf("%s in column %d, %.40q", want, column+1, c.columns[column].name)}
+}
+
+// wrongCount is the error of a line with too few cells or too many.
+func (c *table) wrongCount(line []byte, number int) error {
+	want := fmt.Sprintf("%d values with %s between them, as there are columns on line %d", len(c.columns), separatorName(c.separator), c.heading)
+	if c.separator == ',' {
+		want += " (where commas are decimal, they can't be that)"
+	}
+	return &SyntaxError{Form: CSV, Line: number, Found: string(line), Want: want}
+}
+
+// comma reports whether a comma can be that of a decimal number.
+func (c *table) comma() bool { return c.separator != ',' }
