@@ -10,10 +10,10 @@ import (
 	"time"
 )
 
-// Sample rates of a WAV file, in Hz. At MinRate each half of the signal that a decoder must accept is still told from one that it need
-// not (S-9.1); one sample of MaxRate is shorter than what any rule of the signal is about.
+// Sample rates of a WAV file, in Hz. From MinRate on what is read back is near enough for every [wave.Fault] to be known; at MaxRate a
+// sample is 1 µs.
 const (
-	MinRate = 88_200
+	MinRate = 64_000
 	MaxRate = 1_000_000
 )
 
