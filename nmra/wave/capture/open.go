@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 
 	"fettle/nmra/wave"
@@ -83,6 +84,9 @@ func start(form Form, from reader, all []Channel, signal, current int) (*Capture
 	return &Capture{info: info, from: from}, nil
 }
 
+// declaration is how a line of a dump begins. There are programs that write a line of their own before the first.
+var declaration = regexp.MustCompile(`(?m)^[ \t\r]*\$[a-z]`)
+
 // formOf tells the form by how the capture begins.
 func formOf(t *tape) (Form, error) {
 	if err := t.fill(peeked); err != nil {
@@ -98,12 +102,12 @@ func formOf(t *tape) (Form, error) {
 	switch {
 	case len(text) == 0 && len(begin) < peeked:
 		return 0, &SyntaxError{Byte: int64(len(begin)), Want: "a value change dump, lines of comma-separated values, or a WAV file"}
-	case len(text) > 0 && text[0] == '$':
+	case declaration.Match(begin):
 		return VCD, nil
 	}
 	if at := bytes.IndexFunc(begin, func(c rune) bool { return c < ' ' && !strings.ContainsRune("\t\r\n", c) || c == 0x7F }); at >= 0 {
 		return 0, &SyntaxError{Byte: int64(at), Found: string(begin[at : at+1]),
-			Want: "text, of a value change dump that begins with $ or of comma-separated values, or a WAV file that begins with RIFF"}
+			Want: "text, of a value change dump, which begins with $, or of comma-separated values, or a WAV file that begins with RIFF"}
 	}
 	return CSV, nil
 }

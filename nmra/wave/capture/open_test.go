@@ -212,7 +212,7 @@ func TestWhatIsNoCaptureOrHasNoSignalIsSaid(t *testing.T) {
 	}{
 		{"", Options{}, "capture, byte 0: found the end, want a value change dump, lines of comma-separated values, or a WAV file"},
 		{" \n", Options{}, "capture, byte 2: found the end, want a value change dump, lines of comma-separated values, or a WAV file"},
-		{"PK\x03\x04", Options{}, `capture, byte 2: found "\x03", want text, of a value change dump that begins with $ or of comma-separated values,` +
+		{"PK\x03\x04", Options{}, `capture, byte 2: found "\x03", want text, of a value change dump, which begins with $, or of comma-separated values,` +
 			" or a WAV file that begins with RIFF"},
 		{"$timescale 1 ns $end $enddefinitions $end", Options{}, "the capture has no channels"},
 		{"$timescale 1 ns $end $enddefinitions $end", Options{Signal: "rail"}, `the capture has no channel "rail"`},

@@ -42,10 +42,13 @@ type variable struct {
 // newVCD reads the declarations. Of a dump with any number of variables those with one of the names are kept, and the first.
 func newVCD(from io.Reader, names []string) (reader, error) {
 	v := &vcd{text: newWords(from)}
-	for {
+	for begun := false; ; {
 		word, err := v.declared("$enddefinitions")
 		if err != nil {
 			return nil, err
+		}
+		if begun = begun || word[0] == '$'; !begun {
+			continue // what stands before the first declaration is no part of the dump
 		}
 		switch string(word) {
 		case "$timescale":

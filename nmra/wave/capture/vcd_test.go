@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"io"
 	"math/big"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -44,6 +47,7 @@ func TestHalvesAreBetweenTheChangesOfAWire(t *testing.T) {
 		current []Current
 	}{
 		{head, 0, nil, nil},
+		{"A line of the program's: 1 2 3\n\n" + head + "#0 1! #58 0! #116 1!", 58, micros(58), nil},
 		{head + "#0 1! #100", 0, nil, nil},    // a level is no crossing
 		{head + "#0 1! #100 0!", 0, nil, nil}, // nor is one crossing a half
 		{head + "#7 1! #100 0! #158 1!", 100, micros(58), nil},
@@ -228,7 +232,7 @@ func mixed(n int) string {
 	return text.String()
 }
 
-// bits reads so many bytes at a time.
+// sips reads so many bytes at a time.
 type sips struct {
 	from io.Reader
 	size int
@@ -278,5 +282,46 @@ func TestWordsMayLieAcrossTheEndOfTheBuffer(t *testing.T) {
 				t.Fatalf("behind %d of %q: %v\n%s", before, filler, err, diff)
 			}
 		}
+	}
+}
+
+func TestADumpThatAnotherProgramWroteHasTheSameHalves(t *testing.T) {
+	var w wires
+	w.add("still", nil)
+	w.add("rail", idles(3))
+	w.add("clock", clock(10*time.Microsecond, 10*time.Millisecond))
+	w.add("ack", clock(time.Millisecond, 10*time.Millisecond))
+	ours := w.dump()
+	file := filepath.Join(t.TempDir(), "quay.vcd")
+	// sigrok-cli of Debian 12 (0.7.2) takes our dump to samples, one for each microsecond, and dumps them.
+	command := exec.Command("sigrok-cli", "-I", "vcd:downsample=1000", "-i", writeDump(t, ours), "-O", "vcd", "-o", file)
+	if out, err := command.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %v: %s (make tools installs sigrok-cli)", command, err, out)
+	}
+	theirs, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Contains(theirs, []byte("libsigrok")) {
+		t.Fatalf("not their dump: %.500s", theirs)
+	}
+	want, err := record(bytes.NewReader(ours), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := record(bytes.NewReader(theirs), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if lastPart(got.Signal) != "rail" || lastPart(got.Current) != "ack" || len(got.Channels) != 4 {
+		t.Errorf("signal %q, current %q of %v, want rail and ack of four", got.Signal, got.Current, got.Channels)
+	}
+	// Samples from the second microsecond on, to the last but one.
+	n := len(want.halves) - 1
+	if len(got.halves) < n || !slices.Equal(got.halves[:n], want.halves[:n]) {
+		t.Errorf("%v\nwant %v", got.halves, want.halves)
+	}
+	if diff := cmp.Diff(want.current, got.current); diff != "" {
+		t.Error(diff)
 	}
 }
