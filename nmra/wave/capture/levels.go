@@ -20,11 +20,11 @@ type plateau struct {
 
 const (
 	hysteresis = 0.25 // of the way from the threshold to a level: a one at leastRate just reaches twice that
-	slow       = 16   // halves after which a level has gone most of its way to another
+	slow       = 4    // halves after which a level has gone most of its way to another
 )
 
 // levelsOf finds the levels in a window, if what it has is a signal. It is one where the samples are at two levels rather than between
-// them, as no noise is, and go from one to the other some times, but not more often than the halves of ones do.
+// them, as no noise is, and go from one to the other some times, with halves between that are not as short as those of noise.
 func levelsOf(window []point, least float64) (found levels, ok bool) {
 	lowest, highest := math.Inf(1), math.Inf(-1)
 	for _, p := range window {
@@ -55,21 +55,24 @@ func levelsOf(window []point, least float64) (found levels, ok bool) {
 	}
 	const (
 		atLevels = 0.45                  // of noise it is 0.3, of a sine, to which a sound card makes ones, 0.64, of the signal itself 1
-		some     = 4                     // in a window
-		shortest = 45 * time.Microsecond // a half of a one, and some room for the noise (S-9.1, 2020, has 52)
+		some     = 8                     // crossings in a window
+		spike    = 30 * time.Microsecond // less than any half of a signal: one point at leastRate, where noise often crosses
 	)
 	var away float64
-	crossings, margin, above := -1, hysteresis*(h-l)/2, false
+	crossings, spikes, margin, above, last := 0, 0, hysteresis*(h-l)/2, window[0].v > middle, window[0].at
 	for _, p := range window {
 		v := p.v - middle
 		away += math.Abs(v)
-		if math.Abs(v) > margin && (v > 0 != above || crossings < 0) {
+		if math.Abs(v) > margin && v > 0 != above {
 			above = v > 0
 			crossings++
+			if p.at-last < spike {
+				spikes++
+			}
+			last = p.at
 		}
 	}
-	most := 2 + int((window[len(window)-1].at-window[0].at)/shortest)
-	if away/float64(len(window)) < atLevels*(highest-lowest)/2 || crossings < some || crossings > most {
+	if away/float64(len(window)) < atLevels*(highest-lowest)/2 || crossings < some || spikes > crossings/8 {
 		return levels{}, false
 	}
 	return levels{low: plateau{volts: l}, high: plateau{volts: h}}, true
@@ -85,7 +88,7 @@ func (l levels) left(found levels) bool {
 	case is < 0.6*was, is > 1.6*was:
 		return true
 	}
-	return apart/2 > 0.1*was
+	return apart/2 > 0.15*was
 }
 
 // settle says where the signal is cut: at 0 V, as S-9.1 has it, or in the middle. At 0 V the samples have to show the edge itself. Where

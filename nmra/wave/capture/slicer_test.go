@@ -1,0 +1,460 @@
+package capture
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"fettle/nmra"
+	"fettle/nmra/wave"
+
+	"pgregory.net/rapid"
+)
+
+// track is a signal on the rails, and how it is recorded.
+type track struct {
+	halves    []time.Duration
+	low, high float64       // volts; it begins low
+	first     time.Duration // its first crossing
+	after     time.Duration // how long it is recorded behind its last crossing
+	rate      float64       // samples a second
+	noise     float64       // volts, sigma
+	seed      uint64
+	sharp     bool // no filter comes before the samples
+}
+
+// step is what a sound card's filter makes of a step from 0 to 1, so many samples behind it. The filter is a low pass of linear phase which
+// lets through what is below 0.45 of the rate, and stops what is above 0.55 (common practice, no source).
+var step = func() func(float64) float64 {
+	const fine = 64 // parts of a sample
+	var table [2*stepSamples*fine + 1]float64
+	sum := 0.0
+	for n := range table {
+		table[n] = sum
+		at := (float64(n)+0.5)/fine - stepSamples
+		sum += math.Sin(math.Pi*at) / (math.Pi * at) * bessel(8*math.Sqrt(max(0, 1-at*at/(stepSamples*stepSamples))))
+	}
+	return func(at float64) float64 {
+		at = (at + stepSamples) * fine
+		switch {
+		case at <= 0:
+			return 0
+		case at >= float64(len(table)-1):
+			return 1
+		}
+		i := int(at)
+		return (table[i] + (at-float64(i))*(table[i+1]-table[i])) / table[len(table)-1]
+	}
+}()
+
+const stepSamples = 32 // from where step begins to its middle
+
+// bessel is the modified Bessel function of order 0, by its integral.
+func bessel(x float64) float64 {
+	sum := 0.0
+	const n = 200
+	for k := range n {
+		sum += math.Exp(x * math.Cos(math.Pi*(float64(k)+0.5)/n))
+	}
+	return sum / n
+}
+
+// samples gives the samples of a track. The last argument of yield is how many of its edges are over.
+func (tr track) samples(yield func(at time.Duration, v float64)) {
+	random := rand.New(rand.NewPCG(tr.seed, 1))
+	edges := []float64{tr.first.Seconds() * tr.rate} // in samples
+	for _, half := range tr.halves {
+		edges = append(edges, edges[len(edges)-1]+half.Seconds()*tr.rate)
+	}
+	over, level, rise := 0, 0.0, 1.0 // edges, and what they add up to
+	for i := range int(edges[len(edges)-1] + tr.after.Seconds()*tr.rate) {
+		for over < len(edges) && float64(i)-edges[over] > stepSamples {
+			level += rise
+			rise = -rise
+			over++
+		}
+		v, sign := level, rise
+		for _, edge := range edges[over:] {
+			behind := float64(i) - edge
+			if behind < -stepSamples {
+				break
+			}
+			if tr.sharp && behind >= 0 {
+				v += sign
+			} else if !tr.sharp {
+				v += sign * step(behind)
+			}
+			sign = -sign
+		}
+		yield(time.Duration(math.Round(float64(i)/tr.rate*1e9)), tr.low+(tr.high-tr.low)*v+tr.noise*random.NormFloat64())
+	}
+}
+
+// sliced gives the halves of a track, each sample of which goes through all of these first.
+func (tr track) sliced(through ...func(at time.Duration, v float64) float64) Batch {
+	var s slicer
+	var b Batch
+	tr.samples(func(at time.Duration, v float64) {
+		for _, f := range through {
+			v = f(at, v)
+		}
+		s.sample(&b, at, v)
+	})
+	s.end(&b)
+	return b
+}
+
+// some gives the halves of packets at random.
+func some(packets int, seed uint64) (halves []time.Duration) {
+	random := rand.New(rand.NewPCG(seed, 2))
+	for range packets {
+		data := make([]byte, nmra.MinBytes+random.IntN(nmra.MaxBytes-nmra.MinBytes+1))
+		var check byte
+		for i := range data {
+			data[i] = byte(random.Uint32())
+			check ^= data[i]
+		}
+		data[len(data)-1] ^= check
+		p, err := nmra.NewPacket(data...)
+		if err != nil {
+			panic(err)
+		}
+		halves = wave.Sender{}.Append(halves, p)
+	}
+	return halves
+}
+
+// found gives the packets and the faults in halves, in words.
+func found(halves []time.Duration) (all []string) {
+	var s wave.Scanner
+	for len(halves) > 0 {
+		n, f := s.Scan(halves)
+		halves = halves[n:]
+		switch f.Kind {
+		case wave.PacketFound:
+			all = append(all, f.Packet.String())
+		case wave.FaultFound:
+			all = append(all, f.Fault.String())
+		}
+	}
+	if f := s.End(); f.Kind == wave.FaultFound {
+		all = append(all, f.Fault.String())
+	}
+	return all
+}
+
+// off says how far halves are from what they ought to be, in microseconds.
+func off(t testing.TB, got, want []time.Duration) (mean, most float64) {
+	t.Helper()
+	if len(got) != len(want) {
+		t.Fatalf("%d halves, want %d", len(got), len(want))
+	}
+	for i := range got {
+		e := math.Abs(float64(got[i]-want[i])) / 1e3
+		mean += e / float64(len(got))
+		most = max(most, e)
+	}
+	return mean, most
+}
+
+func TestHalvesAreAsGoodAsIsSaidOfEachRate(t *testing.T) {
+	for _, c := range []struct {
+		rate, noise, mean, most float64 // noise of the amplitude; mean and most in microseconds
+		sharp                   bool
+	}{
+		// Measured here, rounded up, and said of the slicer.
+		{44_100, 0, 0.04, 0.3, false}, {44_100, 0.01, 0.18, 0.9, false}, {44_100, 0.03, 0.53, 2.5, false},
+		{48_000, 0, 0.02, 0.3, false}, {48_000, 0.01, 0.17, 0.9, false}, {48_000, 0.03, 0.49, 2.8, false},
+		{88_200, 0, 0.01, 0.1, false}, {88_200, 0.01, 0.09, 0.5, false}, {88_200, 0.03, 0.26, 1.3, false},
+		{96_000, 0, 0.01, 0.1, false}, {96_000, 0.01, 0.08, 0.5, false}, {96_000, 0.03, 0.24, 1.3, false},
+		{192_000, 0, 0.01, 0.1, false}, {192_000, 0.01, 0.04, 0.2, false}, {192_000, 0.03, 0.12, 0.6, false},
+		{1_000_000, 0, 0.01, 0.1, false}, {1_000_000, 0.01, 0.01, 0.1, false}, {1_000_000, 0.03, 0.03, 0.2, false},
+		{192_000, 0, 1.5, 4.7, true},
+	} {
+		tr := track{halves: some(100, 7), low: -15, high: 15, first: 730 * time.Microsecond, after: time.Millisecond, rate: c.rate,
+			noise: 15 * c.noise, seed: 3, sharp: c.sharp}
+		mean, most := off(t, tr.sliced().Halves, tr.halves)
+		t.Logf("%7.0f samples a second, %.0f %% of noise: %.3f us off on the average, %.3f us at the most", c.rate, 100*c.noise, mean, most)
+		if mean > c.mean || most > c.most {
+			t.Errorf("want %.2f and %.2f us", c.mean, c.most)
+		}
+	}
+}
+
+func TestThePublishedPacketIsFoundInSamples(t *testing.T) {
+	// NMRA S-9.2 (July 2004), the figure of a transmitted packet; NMRA S-9.1 (2020): halves of 58 us make a one, of 100 us a zero.
+	const figure = "111111111111 0 00110111 0 01110100 0 01000011 1"
+	var halves []time.Duration
+	for _, bit := range strings.ReplaceAll(figure, " ", "") {
+		half := 100 * time.Microsecond
+		if bit == '1' {
+			half = 58 * time.Microsecond
+		}
+		halves = append(halves, half, half)
+	}
+	for _, rate := range []float64{44_100, 48_000, 96_000, 192_000, 1e6, 25e6} {
+		b := track{halves: halves, low: -15, high: 15, after: time.Millisecond, first: time.Millisecond, rate: rate}.sliced()
+		if got := found(b.Halves); !slices.Equal(got, []string{"37 74 43"}) {
+			t.Errorf("%v samples a second: %v, want the packet 37 74 43", rate, got)
+		}
+	}
+}
+
+func TestThePacketsComeBackFromSamples(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		amplitude := rapid.Float64Range(7, 22).Draw(t, "amplitude")
+		asymmetry := rapid.Float64Range(0, 3).Draw(t, "asymmetry")
+		offset := rapid.SampledFrom([]float64{0, 0, 0.3, -1, 1}).Draw(t, "offset") * amplitude
+		tr := track{
+			halves: some(rapid.IntRange(1, 4).Draw(t, "packets"), rapid.Uint64().Draw(t, "seed")),
+			low:    offset - amplitude, high: offset + amplitude - asymmetry,
+			first: time.Duration(rapid.IntRange(200, 20_000).Draw(t, "first")) * time.Microsecond,
+			after: time.Duration(rapid.IntRange(100, 20_000).Draw(t, "after")) * time.Microsecond,
+			rate:  rapid.SampledFrom([]float64{44_100, 48_000, 88_200, 96_000, 192_000, 250_000, 1e6, 4e6, 20e6}).Draw(t, "rate"),
+			seed:  rapid.Uint64().Draw(t, "noise seed"),
+		}
+		tr.sharp = tr.rate > 500_000
+		most := 0.03
+		if tr.rate < 88_200 {
+			most = 0.02 // with more a one in a million is uneven by chance
+		}
+		tr.noise = rapid.Float64Range(0, most).Draw(t, "noise") * (tr.high - tr.low) / 2
+		if rapid.Bool().Draw(t, "the other way round") {
+			tr.low, tr.high = tr.high, tr.low
+		}
+		b := tr.sliced()
+		if got, want := found(b.Halves), found(tr.halves); !slices.Equal(got, want) {
+			t.Fatalf("%v, want %v", got, want)
+		}
+		if len(b.Halves) != len(tr.halves) || len(b.Volts) != len(b.Halves) || (b.Start-tr.first).Abs() > 4*time.Microsecond {
+			t.Fatalf("%d halves with %d voltages from %v on, want %d from %v", len(b.Halves), len(b.Volts), b.Start, len(tr.halves), tr.first)
+		}
+	})
+}
+
+// means gives the mean voltage of a hundred halves of each side from one on.
+func means(b Batch, from int) (high, low float64) {
+	for i := from; i < from+200; i += 2 {
+		high += float64(b.Volts[i]) / 100
+		low += float64(b.Volts[i+1]) / 100
+	}
+	return high, low
+}
+
+func TestVoltagesAreGoodToATenthOfAVolt(t *testing.T) {
+	for _, rate := range []float64{44_100, 48_000, 96_000, 192_000, 1e6} {
+		for _, low := range []float64{-15, -13.5, -12} {
+			tr := track{halves: some(20, 4), low: low, high: 15, first: time.Millisecond, after: time.Millisecond, rate: rate, noise: 0.2}
+			b := tr.sliced()
+			for from := 0; from+200 <= len(b.Volts); from += 200 {
+				high, under := means(b, from)
+				if math.Abs(high-15) > 0.1 || math.Abs(under-low) > 0.1 || math.Abs(high+under-15-low) > 0.1 {
+					t.Errorf("%v samples a second, from half %d on: %.2f and %.2f V, want 15 and %.2f", rate, from, high, under, low)
+				}
+			}
+		}
+	}
+}
+
+func TestLevelsThatChangeAreFollowed(t *testing.T) {
+	const change = 80 * time.Millisecond
+	scale := func(by float64) func(time.Duration, float64) float64 {
+		return func(at time.Duration, v float64) float64 {
+			if at >= change {
+				v *= by
+			}
+			return v
+		}
+	}
+	asymmetric := func(at time.Duration, v float64) float64 {
+		if at >= change && v < 0 {
+			v *= 0.8
+		}
+		return v
+	}
+	drift := func(at time.Duration, v float64) float64 { return v + 6*math.Sin(2*math.Pi*2*at.Seconds()) } // volts
+	blocked := func(hertz, rate float64) func(time.Duration, float64) float64 {
+		keep := math.Exp(-2 * math.Pi * hertz / rate)
+		var was, now float64
+		return func(_ time.Duration, v float64) float64 {
+			now = keep * (now + v - was)
+			was = v
+			return now
+		}
+	}
+	for _, rate := range []float64{44_100, 48_000, 96_000, 192_000, 1e6} {
+		for _, c := range []struct {
+			name      string
+			low, high float64
+			through   func(time.Duration, float64) float64
+		}{
+			{"half of it", -15, 15, scale(0.5)},
+			{"twice as much", -8, 8, scale(2)},
+			{"half of it, from 0", 0, 15, scale(0.5)},
+			{"twice as much, from 0", 0, 8, scale(2)},
+			{"a section with one half-wave lower", -15, 15, asymmetric},
+			{"an offset that drifts", -15, 15, drift},
+			{"no DC", -13, 15, blocked(5, rate)},
+		} {
+			tr := track{halves: some(30, 5), low: c.low, high: c.high, first: time.Millisecond, after: time.Millisecond, rate: rate, noise: 0.1}
+			got, want := found(tr.sliced(c.through).Halves), found(tr.halves)
+			same := 0
+			for _, p := range want {
+				if slices.Contains(got, p) {
+					same++
+				}
+			}
+			if same < len(want)-1 || len(got) > len(want)+4 {
+				t.Errorf("%s, at %v samples a second: found %v, want all but one of %v", c.name, rate, got, want)
+			}
+		}
+	}
+}
+
+func TestASilenceIsOneHalf(t *testing.T) {
+	one, other := some(5, 1), some(5, 2)
+	for _, rate := range []float64{48_000, 96_000, 192_000, 1e6} {
+		for _, probe := range []float64{0, 15} {
+			silence := 2 * time.Second
+			halves := slices.Concat(one, []time.Duration{silence}, other)
+			tr := track{halves: halves, low: -15, high: 15, first: 3 * time.Millisecond, after: 500 * time.Millisecond, rate: rate, seed: 9}
+			end := tr.first
+			for _, half := range one {
+				end += half
+			}
+			random := rand.New(rand.NewPCG(1, 5))
+			last := end
+			for _, half := range other {
+				last += half
+			}
+			b := tr.sliced(func(at time.Duration, v float64) float64 {
+				if at > end+58*time.Microsecond && at < end+silence || at > last+silence+58*time.Microsecond || at < tr.first-time.Millisecond {
+					v = 0
+				}
+				return probe + v + 0.15*random.NormFloat64()
+			})
+			if len(b.Halves) != len(halves) {
+				t.Errorf("%v samples a second: %d halves, want %d", rate, len(b.Halves), len(halves))
+				continue
+			}
+			if got := b.Halves[len(one)]; (got - silence).Abs() > 20*time.Microsecond {
+				t.Errorf("%v samples a second: a silence of %v, want %v", rate, got, silence)
+			}
+			if got := float64(b.Volts[len(one)]) - probe; math.Abs(got) > 0.1 {
+				t.Errorf("%v samples a second: %v V while it is silent, want 0", rate, got)
+			}
+		}
+	}
+}
+
+func TestNoiseAndSlowVoltagesAreNoSignal(t *testing.T) {
+	random := rand.New(rand.NewPCG(1, 1))
+	for _, rate := range []float64{48_000, 192_000, 1e6} {
+		for name, volts := range map[string]func(at time.Duration) float64{
+			"nothing":    func(time.Duration) float64 { return 0 },
+			"DC":         func(time.Duration) float64 { return 14 },
+			"noise":      func(time.Duration) float64 { return random.NormFloat64() },
+			"even noise": func(time.Duration) float64 { return random.Float64() },
+			"mains hum": func(at time.Duration) float64 {
+				return 5*math.Sin(2*math.Pi*50*at.Seconds()) + 0.1*random.NormFloat64()
+			},
+			"switched": func(at time.Duration) float64 { return float64(at / (100 * time.Millisecond) % 2) },
+		} {
+			var s slicer
+			var b Batch
+			for i := range int(rate) {
+				at := time.Duration(float64(i) / rate * 1e9)
+				s.sample(&b, at, volts(at))
+			}
+			s.end(&b)
+			if len(b.Halves) > 0 {
+				t.Errorf("%s, at %v samples a second: %d halves", name, rate, len(b.Halves))
+			}
+		}
+	}
+}
+
+func TestCornersAreCutOnTheLineBetweenThem(t *testing.T) {
+	var s slicer
+	var b Batch
+	halves := some(5, 3)
+	at, high := 100*time.Microsecond, -14.0
+	s.sample(&b, 0, high)
+	for _, half := range append(halves, time.Millisecond) {
+		s.sample(&b, at-time.Microsecond, high)
+		s.sample(&b, at+time.Microsecond, -high)
+		high = -high
+		at += half
+	}
+	s.end(&b)
+	if mean, most := off(t, b.Halves, halves); mean > 0.01 || most > 0.01 {
+		t.Errorf("%v and %v us off", mean, most)
+	}
+	if b.Start != 100*time.Microsecond || b.Volts[0] != 14 || b.Volts[1] != -14 {
+		t.Errorf("from %v on, %v and %v V, want 100 us, 14 and -14 V", b.Start, b.Volts[0], b.Volts[1])
+	}
+}
+
+func TestAnEdgeIsWhereTheVoltageIsZero(t *testing.T) {
+	// NMRA S-9.1 (2020): times are those between zero crossings. Here the edges take 10 us and the half-waves differ.
+	const slope = 10.0 // us
+	halves := some(3, 3)
+	var s slicer
+	var b Batch
+	edge, n, up := 100.0, 0, true // in us; the middle of the edge that comes next
+	for i := range 20_000 {
+		at := float64(i) / 4
+		v := 15.0
+		if behind := at - edge; behind >= slope/2 && n < len(halves) {
+			edge += float64(halves[n]) / 1e3
+			n++
+			up = !up
+		}
+		part := min(max((at-edge)/slope+0.5, 0), 1)
+		if up {
+			v = -12 + 27*part
+		} else {
+			v = 15 - 27*part
+		}
+		s.sample(&b, time.Duration(at*1e3), v)
+		if n == len(halves) {
+			break
+		}
+	}
+	s.end(&b)
+	// The line crosses 0 V 12/27 of the way up, and 15/27 of the way down.
+	const longer = 1111 * time.Nanosecond // 3/27 of 10 us
+	for i, half := range b.Halves {
+		want := halves[i] + longer
+		if i%2 == 1 {
+			want = halves[i] - longer
+		}
+		if (half - want).Abs() > 50*time.Nanosecond {
+			t.Fatalf("half %d is %v, want %v", i, half, want)
+		}
+	}
+}
+
+func TestWhatIsHeldDoesNotGrow(t *testing.T) {
+	random := rand.New(rand.NewPCG(1, 1))
+	for name, apart := range map[string]time.Duration{"40 kHz": 25 * time.Microsecond, "10 MHz": 100 * time.Nanosecond, "1 GHz": 1, "1 Hz": time.Second} {
+		for _, volts := range []func(i int) float64{
+			func(int) float64 { return 0 },
+			func(int) float64 { return random.NormFloat64() },
+			func(i int) float64 { return 15 * float64(1-2*(time.Duration(i)*apart/(58*time.Microsecond)%2)) },
+		} {
+			var s slicer
+			var b Batch
+			for i := range 500_000 {
+				s.sample(&b, time.Duration(i)*apart, volts(i))
+				b.Halves, b.Volts = b.Halves[:0], b.Volts[:0]
+				if cap(s.held) > 4*windowMost {
+					t.Fatalf("%s: %d points are held", name, cap(s.held))
+				}
+			}
+		}
+	}
+}
