@@ -13,7 +13,7 @@ import (
 
 const (
 	mostTape       = 1 << 20 // bytes that are read, and kept, to find the channel with the signal in
-	mostCandidates = 64      // channels among which it is looked for
+	mostCandidates = 64      // channels in which it is looked for, of those that can have it
 	peeked         = 512     // bytes that show the form
 )
 
@@ -202,7 +202,7 @@ func saysCurrent(name string) bool {
 func candidates(all []Channel, current int) []int {
 	var some []int
 	for i := range all {
-		if i != current && len(some) < mostCandidates {
+		if i != current {
 			some = append(some, i)
 		}
 	}
@@ -220,31 +220,37 @@ func find(form Form, t *tape, o Options, all []Channel, candidates []int) (int, 
 		return 0, fmt.Errorf("the capture has %d channels, and more than %d bytes before the first of what they hold%s%s",
 			len(all), mostTape, ask, among(all))
 	}
-	var most score
-	best, refusals := -1, 0
+	var from reader
 	var refused error
+	var most score
+	best, tried := -1, 0
 	for _, i := range candidates {
-		from, err := newReader(form, bytes.NewReader(t.kept), o)
-		if err != nil {
-			return 0, err
+		if from == nil {
+			var err error
+			if from, err = newReader(form, bytes.NewReader(t.kept), o); err != nil {
+				return 0, err
+			}
 		}
 		c, err := start(form, from, all, i, -1)
 		if err != nil {
 			refused = err
-			refusals++
 			continue
 		}
+		from = nil
 		if s := c.score(); s.better(most) {
 			best, most = i, s
+		}
+		if tried++; tried == mostCandidates {
+			break
 		}
 	}
 	switch {
 	case best >= 0:
 		return best, nil
-	case refusals == len(candidates):
+	case tried == 0:
 		return 0, fmt.Errorf("no channel has a signal: %w", refused)
 	}
-	return 0, fmt.Errorf("none of %d channels changes in the first %d bytes of the capture%s%s", len(candidates), len(t.kept), ask, among(all))
+	return 0, fmt.Errorf("none of %d channels changes in the first %d bytes of the capture%s%s", tried, len(t.kept), ask, among(all))
 }
 
 // score is how much of a signal a channel has.

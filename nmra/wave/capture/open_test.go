@@ -138,6 +138,59 @@ func TestACaptureBeyondWhatOpenReadsIsReadWhole(t *testing.T) {
 	}
 }
 
+// What can't have the signal takes no place among the channels in which it is looked for.
+func TestTheSignalIsFoundBehindThousandsOfBuses(t *testing.T) {
+	text := "$timescale 1 ns $end\n"
+	for i := range mostVariables - 2 {
+		text += fmt.Sprintf("$var wire 8 v%d bus%d $end\n", i, i)
+	}
+	var w wires
+	w.add("rail", idles(8))
+	w.add("clock", clock(10*time.Microsecond, 60*time.Millisecond))
+	text = strings.Replace(string(w.dump()), "$timescale 1 ns $end\n", text, 1)
+	if all, err := record(strings.NewReader(text), Options{}); err != nil || all.Signal != "quay.rail" {
+		t.Errorf("the signal is %q (%v), want quay.rail", all.Signal, err)
+	}
+}
+
+func TestTheSignalIsFoundInEveryForm(t *testing.T) {
+	signal := idles(8)
+	var lines strings.Builder
+	lines.WriteString("time_us,spare,rail,ack\n0,1,1,0\n")
+	samples := make([]int16, 0, 2*12_000) // a quiet channel, and one with the signal
+	at, level, second := time.Duration(0), int16(1), time.Second
+	for _, half := range signal {
+		for at += half; time.Duration(len(samples)/2)*second/192_000 < at; {
+			samples = append(samples, int16(len(samples)%3), 8000*level)
+		}
+		level = -level
+		fmt.Fprintf(&lines, "%d,1,%d,%d\n", at.Microseconds(), (1+level)/2, at/(7*time.Millisecond)%2)
+	}
+	for name, c := range map[string]struct {
+		text            []byte
+		signal, current string
+		within          time.Duration // of the halves that were sent
+	}{
+		"lines": {[]byte(lines.String()), "rail", "ack", 0},
+		"WAV":   {stereo(samples), "2", "", 6 * time.Microsecond},
+	} {
+		all, err := record(bytes.NewReader(c.text), Options{})
+		if err != nil || all.Signal != c.signal || all.Current != c.current {
+			t.Errorf("%s: signal %q, current %q (%v), want %q and %q", name, all.Signal, all.Current, err, c.signal, c.current)
+			continue
+		}
+		if len(all.halves) < len(signal)-2 {
+			t.Errorf("%s: %d halves, want %d", name, len(all.halves), len(signal)-2)
+			continue
+		}
+		for i, half := range all.halves {
+			if (half - signal[i+1]).Abs() > c.within {
+				t.Errorf("%s: half %d is %v, want %v", name, i, half, signal[i+1])
+			}
+		}
+	}
+}
+
 func TestTheCurrentIsTheChannelWhoseNameSaysSo(t *testing.T) {
 	for _, c := range []struct {
 		names   []string
