@@ -1,6 +1,9 @@
 package conform
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // RuleID is one of the rules that a [Meter] measures by: an index into [Result.Rules].
 type RuleID uint8
@@ -100,6 +103,31 @@ const (
 	quantityCount
 )
 
+// quantities says how each is measured: in what it is told, how many of what it is measured in make one of that, how finely it is counted,
+// and how many steps of the signal's time it may be off. The crossings that a time lies between are each off by up to half a step; in the
+// difference of two halves the one between them counts twice.
+var quantities = [quantityCount]struct {
+	unit  Unit
+	of    float64
+	grain int64
+	steps int64
+}{
+	oneHalf:         {Microseconds, 1e3, timeGrain, 1},
+	difference:      {Microseconds, 1e3, timeGrain, 2},
+	zeroHalf:        {Microseconds, 1e3, timeGrain, 1},
+	wholeZero:       {Microseconds, 1e3, timeGrain, 1},
+	preamble:        {Bits, 1, 1, 0},
+	servicePreamble: {Bits, 1, 1, 0},
+	packetBytes:     {Bytes, 1, 1, 0},
+	checkByte:       {Count, 1, 1, 0},
+	endBit:          {Count, 1, 1, 0},
+	whole:           {Count, 1, 1, 0},
+	behindEnd:       {Microseconds, 1e3, timeGrain, 1},
+	apart:           {Milliseconds, 1e6, timeGrain, 1},
+	often:           {Milliseconds, 1e6, timeGrain, 1},
+	behindReset:     {Milliseconds, 1e6, timeGrain, 1},
+}
+
 // What the standards ask, in nanoseconds, bits or bytes; 0 is no limit. What is counted has none. The letters of the sections are from memory.
 var rules = [ruleCount]struct {
 	section, name string
@@ -128,17 +156,24 @@ var rules = [ruleCount]struct {
 	BehindReset:      {"S-9.2, section B", "from a reset to addresses 100 to 127", behindReset, 20_000_000, 0},
 }
 
-// unitOf says in what a quantity is given, and how many of the values that it is measured in make one of it.
-func unitOf(q quantity) (unit Unit, of float64) {
-	switch q {
-	case preamble, servicePreamble:
-		return Bits, 1
-	case packetBytes:
-		return Bytes, 1
-	case checkByte, endBit, whole:
-		return Count, 1
-	case apart, often, behindReset:
-		return Milliseconds, 1e6
+// rulesOf has the rules of each quantity.
+var rulesOf = func() (of [quantityCount][]RuleID) {
+	for id, r := range rules {
+		of[r.of] = append(of[r.of], RuleID(id))
 	}
-	return Microseconds, 1e3
-}
+	return of
+}()
+
+// strictest has the limits between which a value keeps all rules of its quantity.
+var strictest = func() (of [quantityCount]struct{ least, most int64 }) {
+	for q := range of {
+		of[q].most = math.MaxInt64
+	}
+	for _, r := range rules {
+		of[r.of].least = max(of[r.of].least, r.least)
+		if r.most > 0 {
+			of[r.of].most = min(of[r.of].most, r.most)
+		}
+	}
+	return of
+}()
