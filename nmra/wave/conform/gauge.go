@@ -58,8 +58,8 @@ func bucketOf(v int64) int {
 	return fine + octave*parts + int(part)
 }
 
-// span gives the values that a bucket has, in grains: from is in it, to is not.
-func span(bucket int) (from, to int64) {
+// valuesOf gives the values that are in a bucket, in grains: from is in it, to is not.
+func valuesOf(bucket int) (from, to int64) {
 	if bucket < fine {
 		return int64(bucket), int64(bucket) + 1
 	}
@@ -95,7 +95,7 @@ func (g *gauge) median(grain int64) int64 {
 	left := (g.seen() + 1) / 2
 	for bucket, count := range g.all() {
 		if left -= count; left <= 0 {
-			from, to := span(bucket)
+			from, to := valuesOf(bucket)
 			return min(max(g.low, (from+(to-1-from)/2)*grain), g.high)
 		}
 	}
@@ -105,7 +105,7 @@ func (g *gauge) median(grain int64) int64 {
 // times gives the buckets of a gauge of times.
 func (g *gauge) times() (list []Bucket) {
 	for bucket, count := range g.all() {
-		from, to := span(bucket)
+		from, to := valuesOf(bucket)
 		list = append(list, Bucket{From: time.Duration(from * timeGrain), To: time.Duration(to * timeGrain), Count: count})
 	}
 	return list

@@ -8,7 +8,7 @@ import (
 )
 
 // Scale is one of the groups of scales for which S-9.1 has voltages of their own. The zero Scale is one that is not known: it is held to what
-// all of them have to keep.
+// decoders of all scales withstand.
 type Scale uint8
 
 const (
@@ -53,4 +53,35 @@ func (s Scale) Nominal() wave.Volts {
 		return 18
 	}
 	return 0
+}
+
+// limit is one of the ranges that S-9.1 has for voltages.
+type limit uint8
+
+const (
+	station limit = iota // of all scales
+	smallDecoder
+	largeDecoder
+	limitCount
+)
+
+// NMRA S-9.1 (2020), in millivolts.
+var limits = [limitCount]struct {
+	name        string
+	least, most int64
+}{
+	station:      {"half-wave, at the power station", leastStation, mostStation},
+	smallDecoder: {"half-wave, for a decoder", 7_000, 24_000},
+	largeDecoder: {"half-wave, for a decoder", 7_000, 27_000},
+}
+
+// What a power station may give, which keeps all limits.
+const leastStation, mostStation = 8_500, 22_000
+
+// decoderOf is the limit of a decoder of the scale.
+func decoderOf(s Scale) limit {
+	if s == H0Scale || s == LargeScale {
+		return largeDecoder
+	}
+	return smallDecoder
 }

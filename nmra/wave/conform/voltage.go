@@ -8,7 +8,7 @@ import (
 
 // Voltage is what a [Voltmeter] has measured.
 type Voltage struct {
-	Rules     []Rule    // what a station may give, and what a decoder must work with
+	Rules     []Rule    // what a power station may give, and what a decoder must work with and withstand
 	Stretches []Stretch // one behind the other, the first of them
 	More      int64     // how many stretches came behind those
 	Series    []Point   // the whole of it, as a curve; at most 2000
@@ -54,6 +54,42 @@ type Section struct {
 	Interrupted []Stretch // where it is not there in between: none where it is there everywhere along it
 }
 
-// Section gives the section that was captured: from the first stretch to the last that lean to the side that most of them do. False
-// where none leans.
-func (v Voltage) Section() (Section, bool) { return Section{}, false }
+// Section gives the section that was captured: from the first stretch to the last that lean to the side that most of the time does. False
+// where none leans. A capture that runs over two sections has them as one that is interrupted. Where there are more stretches than
+// are kept, the section is only as far as they go.
+func (v Voltage) Section() (Section, bool) {
+	var lasts [NoSignal + 1]time.Duration
+	for _, s := range v.Stretches {
+		lasts[s.Lean] += s.To - s.From
+	}
+	lean := Positive
+	if lasts[Negative] > lasts[Positive] {
+		lean = Negative
+	}
+	var section Section
+	var between []Stretch
+	var positive, negative float64 // by time
+	for _, s := range v.Stretches {
+		if s.Lean != lean {
+			between = append(between, s)
+			continue
+		}
+		if section.To == section.From {
+			section.From = s.From
+		} else {
+			section.Interrupted = append(section.Interrupted, between...)
+		}
+		between = between[:0]
+		section.To = s.To
+		positive += float64(s.Positive) * float64(s.To-s.From)
+		negative += float64(s.Negative) * float64(s.To-s.From)
+	}
+	if lasts[lean] == 0 {
+		return Section{}, false
+	}
+	section.Lean = lean
+	section.Positive = wave.Volts(positive / float64(lasts[lean]))
+	section.Negative = wave.Volts(negative / float64(lasts[lean]))
+	section.Difference = section.Positive - section.Negative
+	return section, true
+}
