@@ -1,7 +1,6 @@
 package session
 
 import (
-	"slices"
 	"time"
 
 	"fettle/nmra/wave"
@@ -32,7 +31,7 @@ func (l *Listener) Next() (Question, bool) {
 	if !l.ended && (!q.closed || l.now < q.until || l.meter.risingWithin(q.from, q.until)) {
 		return Question{}, false
 	}
-	l.asked = slices.Delete(l.asked, 0, 1)
+	l.asked = l.asked[1:]
 	return l.tell(q), true
 }
 
@@ -92,7 +91,7 @@ func (q *asked) departures(whole, cut, acked bool) (d Departures) {
 	if q.Answer == Silent && q.Packets >= packets && !whole {
 		d |= ShortRecovery
 	}
-	if q.left && !whole && (q.Packets < 2 || cut || q.Answer == Silent) {
+	if q.left && !whole && (q.Answer == Silent || q.Answer == Unheard && (cut || q.Packets < 2)) {
 		d |= BrokenOff
 	}
 	return d

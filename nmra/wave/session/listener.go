@@ -16,8 +16,8 @@ const (
 	afterPage = 6                     // resets, and then those before a question
 )
 
-// Our own choice: by when an answer has begun, counted from the last packet of the question, and how long the signal is away where the
-// power was off. A write is given more than twice as long as the longest recovery of S-9.2.3 takes, ten resets of 8 ms.
+// Our own choice: by when an answer has begun, counted from the last packet of the question, and how long there are no packets where
+// the power was off. A write is given more than twice as long as the longest recovery of S-9.2.3 takes, ten resets of 8 ms.
 const (
 	verifyAnswers = leaves
 	writeAnswers  = 200 * time.Millisecond
@@ -27,7 +27,8 @@ const (
 // Listener hears a track. The zero Listener is ready. Until [Listener.Next] takes them, it keeps the questions that were told to it; what it
 // keeps of the decoder is bounded, to registers 1 to 1024 and 64 pages.
 type Listener struct {
-	now, seen time.Duration // by anything; by the signal
+	now  time.Duration // up to when anything was told
+	seen time.Duration // the last valid packet
 
 	last    nmra.Packet   // the last valid packet
 	run     int           // how many like it came in a row
@@ -74,21 +75,19 @@ func (l *Listener) Packet(f wave.Finding) {
 	if f.Kind == wave.NothingFound {
 		return
 	}
+	l.now = max(l.now, f.End)
+	if f.Kind != wave.PacketFound {
+		return
+	}
 	if f.Start-l.seen > powerOff {
 		l.leave(l.heard + leaves)
-		l.page, l.last = page{}, nmra.Packet{}
+		l.page = page{}
 	}
-	l.seen = max(l.seen, f.End)
-	l.now = max(l.now, l.seen)
-	if f.Kind == wave.PacketFound {
-		l.packet(f)
-	}
-}
-
-func (l *Listener) packet(f wave.Finding) {
+	l.seen = f.End
 	late := f.End-l.heard >= leaves
 	if late {
 		l.leave(l.heard + leaves)
+		l.resets = 0
 	}
 	service := (l.service || l.last == reset && !late) && forService(f.Packet)
 	if f.Packet != l.last {

@@ -1,0 +1,174 @@
+package session_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"fettle/nmra"
+	"fettle/nmra/wave"
+	"fettle/nmra/wave/session"
+)
+
+// after plays a verify of five packets and ten resets, and has the current begin after its second packet.
+func after(t *testing.T, rest wave.Milliamps, current func(p *programmer, second time.Duration)) session.Question {
+	t.Helper()
+	p := newProgrammer(rest)
+	ask := encode(t, nmra.Instruction{Kind: nmra.DirectVerify, CV: 3, Value: 6})
+	p.send(packet(t, 0, 0, 0), 3)
+	p.send(ask, 2)
+	current(p, p.at)
+	p.send(ask, 3)
+	p.send(packet(t, 0, 0, 0), 10)
+	var l session.Listener
+	got := p.hear(&l, 4096)
+	if len(got) != 1 {
+		t.Fatalf("heard %+v, want one question", got)
+	}
+	return got[0]
+}
+
+func TestAnswersByTheirPulse(t *testing.T) {
+	us := time.Microsecond
+	for _, c := range []struct {
+		name   string
+		delay  time.Duration // behind the second packet
+		length time.Duration
+		height wave.Milliamps
+		want   session.Answer
+	}{
+		// NMRA S-9.2.3 (July 2012), section D: at least 60 mA more, for 6 ms, 1 ms more or less.
+		{"nominal", 0, 6 * ms, 60, session.Acknowledged},
+		{"shortest", 2 * ms, 5 * ms, 60, session.Acknowledged},
+		{"longest", 2 * ms, 7 * ms, 60, session.Acknowledged},
+		{"strong", 0, 6 * ms, 250, session.Acknowledged},
+		{"late", 27 * ms, 6 * ms, 80, session.Acknowledged}, // while the last packet is on the track, which ends 25 to 30 ms behind the second
+		// Our own choice: how much tolerance there is beyond that.
+		{"short, within the tolerance", 0, 4500 * us, 60, session.Acknowledged},
+		{"too short", 0, 4400 * us, 60, session.TooShort},
+		{"long, within the tolerance", 0, 8500 * us, 60, session.Acknowledged},
+		{"too long", 0, 8600 * us, 60, session.TooLong},
+		{"far too long", 0, 50 * ms, 60, session.TooLong},
+		{"too weak", 0, 6 * ms, 58, session.TooWeak},
+		{"noise", 5 * ms, 900 * us, 90, session.Silent},
+		{"a motor that draws a little more", 5 * ms, 6 * ms, 35, session.Silent},
+		{"before the second packet has ended", -1 * ms, 6 * ms, 80, session.Silent},
+		{"in the end bit of the second packet", -50 * us, 6 * ms, 80, session.Acknowledged},
+		{"long after the last packet", 60 * ms, 6 * ms, 80, session.Silent},
+	} {
+		q := after(t, 8, func(p *programmer, second time.Duration) { p.pulse(second+c.delay, c.length, c.height) })
+		if q.Answer != c.want {
+			t.Errorf("%s: %v, want %v", c.name, q.Answer, c.want)
+		}
+		if heard := c.want != session.Silent; heard && q.Length != c.length || heard && math.Abs(float64(q.Height-c.height)) > 0.01 {
+			t.Errorf("%s: %.3f mA for %v, want %v mA for %v", c.name, q.Height, q.Length, c.height, c.length)
+		}
+	}
+}
+
+func TestAnAcknowledgementCountsAmongOtherPulses(t *testing.T) {
+	q := after(t, 8, func(p *programmer, second time.Duration) {
+		p.pulse(second-10*ms, 6*ms, 80) // of the question before
+		p.pulse(second+1*ms, 2*ms, 300)
+		p.pulse(second+8*ms, 6*ms, 70)
+		p.pulse(second+20*ms, 10*ms, 90)
+	})
+	if q.Answer != session.Acknowledged || math.Abs(float64(q.Height-70)) > 0.01 || q.Length != 6*ms {
+		t.Errorf("%v, %v mA for %v, want the pulse of 70 mA", q.Answer, q.Height, q.Length)
+	}
+}
+
+func TestAPulseWithShortBreaksIsOne(t *testing.T) {
+	q := after(t, 8, func(p *programmer, second time.Duration) {
+		p.pulse(second, 2*ms, 80)
+		p.pulse(second+3*ms, 3*ms, 80)
+	})
+	if q.Answer != session.Acknowledged || q.Length != 6*ms {
+		t.Errorf("%v for %v, want an acknowledgement of 6 ms", q.Answer, q.Length)
+	}
+	q = after(t, 8, func(p *programmer, second time.Duration) {
+		for k := range time.Duration(4) {
+			p.pulse(second+k*2*ms, 300*time.Microsecond, 80)
+		}
+	})
+	if q.Answer != session.TooShort {
+		t.Errorf("%v, want a pulse that is mostly breaks to be too short", q.Answer)
+	}
+}
+
+func TestRestIsWhatWasDrawnBefore(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		rest    wave.Milliamps
+		current func(p *programmer, second time.Duration)
+		want    session.Answer
+	}{
+		{"a motor at rest", 95, func(p *programmer, second time.Duration) { p.pulse(second, 6*ms, 65) }, session.Acknowledged},
+		{"a lamp that came on before", 8, func(p *programmer, second time.Duration) {
+			p.current = append(p.current, drawn{20 * ms, 108})
+			p.rest = 108
+			p.pulse(second, 6*ms, 65)
+		}, session.Acknowledged},
+		{"the sign of a shunt in a rail", 8, func(p *programmer, second time.Duration) {
+			for at := time.Duration(0); at < second+30*ms; at += 100 * time.Microsecond {
+				c := wave.Milliamps(8)
+				if at >= second && at < second+6*ms {
+					c = 80
+				}
+				if at/(100*time.Microsecond)%2 == 1 {
+					c = -c
+				}
+				p.current = append(p.current, drawn{at, c})
+			}
+		}, session.Acknowledged},
+		{"what is no number", 8, func(p *programmer, second time.Duration) {
+			p.pulse(second, 6*ms, 65)
+			for k := range time.Duration(20) {
+				p.current = append(p.current, drawn{second + k*ms/2, wave.Milliamps(math.NaN())}, drawn{second + k*ms/2, wave.Milliamps(math.Inf(-1))})
+			}
+		}, session.Acknowledged},
+	} {
+		if q := after(t, c.rest, c.current); q.Answer != c.want {
+			t.Errorf("%s: %v, want %v", c.name, q.Answer, c.want)
+		}
+	}
+}
+
+func TestCurrentMayBeToldBeforeThePacketsOfItsTime(t *testing.T) {
+	p := newProgrammer(8)
+	p.ask(t, verify(3, 7), true)
+	p.send(packet(t, 0, 0, 0), 10)
+	var l session.Listener
+	for _, c := range p.current {
+		l.Current(c.at, c.c)
+	}
+	p.current = nil
+	if got := p.hear(&l, len(p.halves)); len(got) != 1 || got[0].Answer != session.Acknowledged {
+		t.Errorf("heard %+v, want an acknowledgement", got)
+	}
+}
+
+func TestAnAnswerThatTheEndCutsOffIsNotHeard(t *testing.T) {
+	ask := encode(t, nmra.Instruction{Kind: nmra.DirectVerify, CV: 3, Value: 6})
+	for _, c := range []struct {
+		name  string
+		above time.Duration // how long the pulse had lasted at the end
+		fell  bool
+		want  session.Answer
+	}{
+		{"in the pulse", 5 * ms, false, session.Unheard},
+		{"right behind it", 6 * ms, true, session.Acknowledged},
+	} {
+		p := newProgrammer(8)
+		p.send(packet(t, 0, 0, 0), 3)
+		p.send(ask, 3)
+		p.current = append(p.current, drawn{p.at - c.above - 100*time.Microsecond, 90})
+		if c.fell {
+			p.current = append(p.current, drawn{p.at - 100*time.Microsecond, 8})
+		}
+		var l session.Listener
+		if got := p.hear(&l, 4096); len(got) != 1 || got[0].Answer != c.want {
+			t.Errorf("%s: heard %+v, want %v", c.name, got, c.want)
+		}
+	}
+}
