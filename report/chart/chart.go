@@ -1,7 +1,11 @@
-// Package chart draws what was measured, as SVG: calm, legible on paper in black and white, and to those who see colours otherwise, since
-// nothing is told by its colour alone.
+// Package chart draws what was measured, as SVG (Scalable Vector Graphics 1.1): calm, legible on paper in black and white, and to those who
+// see colours otherwise, since nothing is told by its colour alone. What a picture shows is also told in its description, to those
+// who can't see it.
 //
-// [Signal] is a measured track signal.
+// [Signal] is a measured track signal: how many half-bits there are of each length against the limits of S-9.1 (2020), the voltages over
+// time, and the signal around each fault with its bits and bytes.
+//
+// Whoever adds a picture makes a page of panels (page.go) and takes its lines, letters and axes from look.go.
 package chart
 
 import (
@@ -12,14 +16,17 @@ import (
 
 // Signal is a measured track signal, as a picture. What is empty is left out.
 type Signal struct {
-	Title  string // what was measured: the name of the capture, of its channel
-	Strips []conform.Strip
+	Title   string          // what was measured: the name of the capture, of its channel
+	Result  conform.Result  // of a Meter
+	Voltage conform.Voltage // of a Voltmeter; the zero Voltage where the capture has no voltages
+	Strips  []conform.Strip // the List of Strips
 }
 
 // WriteSVG writes the picture: its panels one below the other. The same Signal always gives the same bytes. Names may hold anything.
 // Errors are those of w.
 func (s Signal) WriteSVG(w io.Writer) error {
-	p := page{title: s.Title}
+	p := page{title: s.Title, panels: []panel{halvesPanel(s.Result)}}
+	p.panels = append(p.panels, voltsPanels(s.Voltage)...)
 	for _, strip := range s.Strips {
 		p.panels = append(p.panels, stripPanel(strip))
 	}

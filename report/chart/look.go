@@ -2,6 +2,8 @@ package chart
 
 import (
 	"image/color"
+	"math"
+	"strconv"
 
 	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot"
@@ -78,6 +80,40 @@ func axes(x, y string) *plot.Plot {
 	return p
 }
 
+// even ticks an axis at round numbers, at the most so many of them with a label.
+type even int
+
+// Ticks are the ticks between low and high.
+func (most even) Ticks(low, high float64) []plot.Tick {
+	rough := (high - low) / float64(most)
+	size := math.Pow(10, math.Floor(math.Log10(rough)))
+	step, minor := 10*size, 5
+	for _, s := range []struct{ step, minor int }{{5, 5}, {2, 4}, {1, 5}} {
+		if float64(s.step)*size >= rough {
+			step, minor = float64(s.step)*size, s.minor
+		}
+	}
+	digits := max(0, -int(math.Floor(math.Log10(step)+1e-9)))
+	var ticks []plot.Tick
+	part := step / float64(minor)
+	first := math.Ceil(low/part - 1e-9)
+	for n := range int(most) * 2 * minor { // and no more, where the axis is too far from 0 for its steps
+		i := first + float64(n)
+		if i*part > high+1e-9*step {
+			break
+		}
+		tick := plot.Tick{Value: i * part}
+		if math.Mod(i, float64(minor)) == 0 {
+			tick.Label = strconv.FormatFloat(math.Abs(tick.Value), 'f', digits, 64)
+			if i < 0 {
+				tick.Label = "−" + tick.Label
+			}
+		}
+		ticks = append(ticks, tick)
+	}
+	return ticks
+}
+
 // place draws the plot so that its data begins so far from the left, and gives the canvas of its data.
 func place(p *plot.Plot, c draw.Canvas, left vg.Length) draw.Canvas {
 	at := p.DataCanvas(c)
@@ -139,5 +175,5 @@ func span(c draw.Canvas, x0, x1, y vg.Length, open bool, label string) {
 	} else {
 		c.StrokeLine2(s, x1, y-stop, x1, y+stop)
 	}
-	c.FillText(style, vg.Point{X: (x0 + x1) / 2, Y: y + 1}, label)
+	c.FillText(style, vg.Point{X: (x0 + x1) / 2, Y: y + 2}, label)
 }

@@ -26,7 +26,7 @@ type panel struct {
 	notes  []string // in plain words, below the title
 	about  string   // what else the picture shows, for those who can't see it
 	height vg.Length
-	draw   func(draw.Canvas)
+	draw   func(draw.Canvas) // nil: words are all of it
 }
 
 const (
@@ -60,19 +60,19 @@ func (p page) writeSVG(w io.Writer) error {
 	if !ok {
 		return errors.New("picture: the drawing's svg element has no end")
 	}
-	about := []string{p.title}
+	var about []string
 	for _, panel := range p.panels {
-		about = append(about, panel.title)
-		about = append(about, panel.notes...)
-		if panel.about != "" {
-			about = append(about, panel.about)
+		for _, line := range append([]string{panel.title}, append(panel.notes, panel.about)...) {
+			if line != "" {
+				about = append(about, escaped(line))
+			}
 		}
 	}
 	// Of the fonts that measure as the one that was measured with, most machines have one.
 	body = strings.ReplaceAll(body, `style="font-family:Liberation Sans;`, `style="font-family:Liberation Sans,Arial,Helvetica,sans-serif;`)
-	_, err := fmt.Fprintf(w, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg role=\"img\" aria-labelledby=\"title desc\" %s>\n"+
-		"<title id=\"title\">%s</title>\n<desc id=\"desc\">%s</desc>%s",
-		head, escaped(p.title), escaped(strings.Join(about[1:], "\n")), body)
+	_, err := fmt.Fprintf(w, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg role=\"img\" %s>\n"+
+		"<title>%s</title>\n<desc>%s</desc>%s",
+		head, escaped(p.title), strings.Join(about, "\n"), body)
 	return err
 }
 
@@ -94,7 +94,9 @@ func (p page) drawOn(c draw.Canvas) {
 		top -= panel.heads() - panelTitle - noteHeight*vg.Length(len(panel.notes))
 		area := c
 		area.Max.Y, area.Min.Y = top, top-panel.height
-		panel.draw(area)
+		if panel.draw != nil {
+			panel.draw(area)
+		}
 		top -= panel.height + panelGap
 	}
 }
@@ -109,14 +111,10 @@ func printable(text string) string {
 	}, text)
 }
 
-// escaped is the text as XML has it, line by line.
+// escaped is a line of text as XML has it.
 func escaped(text string) string {
-	lines := strings.Split(text, "\n")
-	for i, l := range lines {
-		lines[i] = printable(l)
-	}
 	var b strings.Builder
-	if err := xml.EscapeText(&b, []byte(strings.Join(lines, "\n"))); err != nil {
+	if err := xml.EscapeText(&b, []byte(printable(text))); err != nil {
 		return "" // a strings.Builder takes everything
 	}
 	return b.String()

@@ -18,7 +18,6 @@ import (
 const (
 	rowTime  = 7800 * time.Microsecond // that fits in a row: most packets of three bytes, with what is around them
 	longHalf = 400 * time.Microsecond  // a longer half is drawn as long as this, with a break
-	rowHead  = 17                      // for the bracket above a row, and what it says
 	rowGap   = 6
 
 	// Of a row, in parts of what the voltage goes up: the signal from -1 to 1, and below it bits and bytes.
@@ -37,6 +36,10 @@ func stripPanel(s conform.Strip) panel {
 	if volts > 0 {
 		height = 112
 	}
+	heads := vg.Length(0)
+	for _, r := range rows {
+		heads += r.head(s)
+	}
 	kind := "Packet"
 	if s.Found.Kind == wave.FaultFound {
 		kind = sentence(s.Found.Fault.String())
@@ -44,10 +47,10 @@ func stripPanel(s conform.Strip) panel {
 	return panel{
 		title:  fmt.Sprintf("%s at %s s", kind, seconds(s.Found.Start)),
 		about:  told(s),
-		height: (rowHead+height)*vg.Length(len(rows)) + rowGap*vg.Length(len(rows)-1) + axisLabel,
+		height: heads + height*vg.Length(len(rows)) + rowGap*vg.Length(len(rows)-1) + axisLabel,
 		draw: func(c draw.Canvas) {
 			for i, r := range rows {
-				c.Max.Y -= rowHead
+				c.Max.Y -= r.head(s)
 				area := c
 				area.Min.Y = c.Max.Y - height
 				label := ""
@@ -67,14 +70,22 @@ type row struct {
 	cells    []conform.Cell
 }
 
+// head is the room above a row: for a bracket, and what it says.
+func (r row) head(s conform.Strip) vg.Length {
+	if s.Found.Kind == wave.FaultFound && s.From < r.to && s.To > r.from {
+		return 17
+	}
+	return 0
+}
+
 // rowsOf parts a strip into rows of about the same length.
 func rowsOf(s conform.Strip) []row {
-	total := drawn(s.Halves)
+	total := drawnFor(s.Halves)
 	target := total / max(1, (total+rowTime-1)/rowTime)
 	var rows []row
 	var width time.Duration
 	for _, cell := range s.Cells() {
-		length := drawn(s.Halves[cell.From:cell.To])
+		length := drawnFor(s.Halves[cell.From:cell.To])
 		if len(rows) == 0 || width >= target || width+length > rowTime {
 			rows = append(rows, row{from: cell.From})
 			width = 0
@@ -86,8 +97,8 @@ func rowsOf(s conform.Strip) []row {
 	return rows
 }
 
-// drawn is how long the halves are drawn.
-func drawn(halves []time.Duration) (all time.Duration) {
+// drawnFor is how long the halves are drawn.
+func drawnFor(halves []time.Duration) (all time.Duration) {
 	for _, half := range halves {
 		all += shown(half)
 	}
@@ -249,7 +260,7 @@ func (d *rowDrawing) trace() {
 	for n := d.row.from; n < d.row.to; n++ {
 		if half := d.strip.Halves[n]; half > longHalf {
 			style := aligned(words(small, ink), draw.XCenter, draw.YCenter)
-			d.FillText(style, vg.Point{X: (d.at(n) + d.at(n+1)) / 2, Y: d.y(0)}, number(us(half)))
+			d.FillText(style, vg.Point{X: (d.at(n) + d.at(n+1)) / 2, Y: d.y(0)}, number(math.Round(us(half))))
 		}
 	}
 }
@@ -258,10 +269,12 @@ func (d *rowDrawing) trace() {
 func (d *rowDrawing) bits() {
 	for _, cell := range d.row.cells {
 		area := box(d.at(cell.From), d.y(cellEnd), d.at(cell.To), d.y(cellTop))
-		text, style := "1", words(small, ink)
+		text, style := "", words(small, ink)
 		switch cell.Bit {
 		case wave.Zero:
 			text = "0"
+		case wave.One:
+			text = "1"
 		case wave.Broken:
 			text, style = "?", bold(words(small, rust))
 		}
@@ -293,7 +306,7 @@ func (d *rowDrawing) bytes() {
 func mostVolts(volts []wave.Volts) float64 {
 	most := 0.0
 	for _, v := range volts {
-		if v := math.Abs(float64(v)); !math.IsInf(v, 0) && v > most { // neither infinite nor no number
+		if v := math.Abs(float64(v)); v > most && v <= noVoltage {
 			most = v
 		}
 	}
@@ -345,9 +358,9 @@ func mark(s conform.Strip) string {
 	halves := s.Halves[s.From:min(s.To, len(s.Halves))]
 	switch f.Fault {
 	case wave.LongHalf:
-		return fmt.Sprintf("a half of %s µs: %s (S-9.1)", number(us(f.Half)), longest(f.Half))
+		return fmt.Sprintf("a half of %s µs: %s (S-9.1)", number(us(f.Half)), tooLong(f.Half))
 	case wave.ShortHalf:
-		return fmt.Sprintf("a half of %s µs: %s (S-9.1)", number(us(f.Half)), shortest(f.Half))
+		return fmt.Sprintf("a half of %s µs: %s (S-9.1)", number(us(f.Half)), tooShort(f.Half))
 	case wave.UnevenOne:
 		return fmt.Sprintf("halves of %s µs: those of a one may differ by 6 µs (S-9.1)", both(halves))
 	case wave.LongZero:
@@ -380,14 +393,14 @@ func both(halves []time.Duration) string {
 	return text
 }
 
-func longest(half time.Duration) string {
+func tooLong(half time.Duration) string {
 	if half < 90*time.Microsecond {
 		return "that of a one has 64 µs at the most"
 	}
 	return "that of a zero has 10000 µs at the most"
 }
 
-func shortest(half time.Duration) string {
+func tooShort(half time.Duration) string {
 	if half < 52*time.Microsecond {
 		return "that of a one has 52 µs at the least"
 	}

@@ -21,7 +21,7 @@ type Strip struct {
 
 // Cell is a bit of a [Strip], or what stands in the place of one: Halves[From:To].
 type Cell struct {
-	Bit      wave.Bit // Zero, One or Broken
+	Bit      wave.Bit // Zero, One or Broken; NoBit for half a bit at an end of the strip
 	From, To int
 }
 
@@ -31,29 +31,28 @@ type Byte struct {
 	From, To int
 }
 
-// Cells are the bits of the strip, as they are told by one who knows where its packet begins. A half that is in none stands for itself
-// in a preamble that ends with half a one, or in a packet before it; at the end of the strip, half a bit.
+// Cells are the bits of the strip, one behind the other, as they are told by one who knows where its packet begins.
 func (s Strip) Cells() []Cell {
 	var cells []Cell
 	for i := min(s.Packet, len(s.Halves)); i > 0; {
 		cell := Cell{From: max(0, i-2), To: i}
 		if i > 1 {
 			cell.Bit = bitOf(s.Halves[i-2], s.Halves[i-1])
-		}
-		if cell.Bit != wave.Zero && cell.Bit != wave.One {
-			cell.Bit, cell.From = wave.Broken, i-1
+			if cell.Bit == wave.NoBit || cell.Bit == wave.Broken {
+				cell.Bit, cell.From = wave.Broken, i-1
+			}
 		}
 		cells = append(cells, cell)
 		i = cell.From
 	}
 	slices.Reverse(cells)
 	for i := s.Packet; i < len(s.Halves); {
-		cell := Cell{Bit: wave.Broken, From: i, To: min(i+2, len(s.Halves))}
+		cell := Cell{From: i, To: min(i+2, len(s.Halves))}
 		if i+1 < len(s.Halves) {
 			cell.Bit = bitOf(s.Halves[i], s.Halves[i+1])
-		}
-		if cell.Bit == wave.NoBit {
-			cell.Bit, cell.To = wave.Broken, i+1 // a half of the one kind before a half of the other
+			if cell.Bit == wave.NoBit {
+				cell.Bit, cell.To = wave.Broken, i+1 // a half of the one kind before a half of the other
+			}
 		}
 		if s.broken(cell) {
 			cell.Bit = wave.Broken

@@ -1,0 +1,56 @@
+package chart_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"fettle/nmra"
+	"fettle/nmra/wave"
+	"fettle/nmra/wave/conform"
+	"fettle/report/chart"
+)
+
+// A signal is measured, and drawn into a file.
+func Example() {
+	idle, err := nmra.Instruction{Kind: nmra.Idle}.Encode()
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	var halves []time.Duration
+	for _, fault := range []wave.Fault{wave.NoFault, wave.LongHalf, wave.NoFault} {
+		halves = wave.Sender{Fault: fault}.Append(halves, idle)
+	}
+
+	var meter conform.Meter
+	var strips conform.Strips
+	strips.Halves(0, halves, nil)
+	for rest := halves; len(rest) > 0; {
+		n, found := meter.Scan(rest)
+		strips.Found(found, 0)
+		rest = rest[n:]
+	}
+	strips.Found(meter.End(), 0)
+
+	signal := chart.Signal{Title: "Quay line, channel rail", Result: meter.Result(), Strips: strips.List()}
+	dir, err := os.MkdirTemp("", "chart")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	defer os.RemoveAll(dir)
+	file, err := os.Create(filepath.Join(dir, "quay.svg"))
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	defer file.Close()
+	if err := signal.WriteSVG(file); err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(len(signal.Strips), "strip:", signal.Strips[0].Found.Fault)
+	// Output: 1 strip: long half
+}
