@@ -48,6 +48,7 @@ type Scanner struct {
 	receiver Receiver
 	at       time.Duration // where the half that came last ended
 	start    time.Duration // of the packet that is coming in
+	lead     int           // ones before it, without those that end a packet with a WrongCheck
 	expects  bool          // a packet has ended well, and a preamble has to follow
 	late     Finding       // a fault that is not yet told: what comes behind it may show what it is
 	trailing int           // ones at the end of its last byte
@@ -116,12 +117,17 @@ func (s *Scanner) frame(bit Bit, half time.Duration) Finding {
 	}
 	expected, begin := s.expects, s.at-half-s.bits.first
 	s.expects = false
+	behind := ones - s.trailing
+	late := s.told(behind, true)
 	if s.receiver.inside {
-		s.start = begin
+		s.start, s.lead = begin, ones
+		if late.Fault == WrongCheck {
+			s.lead = behind
+		}
 	} else if expected {
 		return Finding{Kind: FaultFound, Fault: ShortPreamble, Start: begin, End: s.at, Preamble: ones}
 	}
-	return s.told(ones-s.trailing, true)
+	return late
 }
 
 // broken takes what is no bit, whose halves are these two, or the second alone.
@@ -159,7 +165,7 @@ func (s *Scanner) told(behind int, packet bool) Finding {
 	found := s.late
 	s.late = Finding{}
 	switch {
-	case found.Fault != WrongCheck || behind >= found.Preamble:
+	case found.Fault != WrongCheck || behind >= s.lead:
 		return found
 	case endMissing(found.Packet):
 		return missingEnd(found)

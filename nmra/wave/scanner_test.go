@@ -374,6 +374,28 @@ func TestEachOfSeveralFaultsIsToldInItsPlace(t *testing.T) {
 	}
 }
 
+func TestEachOfSeveralWrongChecksInARowIsToldAsThat(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := Sender{Fault: WrongCheck, Preamble: rapid.IntRange(10, 30).Draw(t, "preamble")}
+		var halves []time.Duration
+		n := rapid.IntRange(2, 4).Draw(t, "packets")
+		for range n {
+			halves = s.Append(halves, packets().Draw(t, "packet"))
+		}
+		s.Fault = NoFault
+		last := packets().Draw(t, "last")
+		got := all(s.Append(halves, last))
+		if len(got) != n+1 || got[n].Packet != last {
+			t.Fatalf("found %+v, want %d faults and %v", got, n, last)
+		}
+		for _, f := range got[:n] {
+			if f.Fault != WrongCheck {
+				t.Fatalf("found %+v, want wrong checks", got)
+			}
+		}
+	})
+}
+
 func TestMoreThanSixBytesAreTooMany(t *testing.T) {
 	var s Sender
 	halves := s.Ones(nil, 14)
