@@ -133,32 +133,35 @@ func (v voltsPlot) reach() (low, high float64) {
 func (v voltsPlot) shade(c draw.Canvas, x func(float64) vg.Length) {
 	style := aligned(words(small, ink), draw.XCenter, draw.YTop)
 	said := [...]vg.Length{c.Min.X, c.Min.X} // up to where there are words, in two rows
+	var say []func()                         // when all is shaded
 	for _, s := range v.voltage.Stretches {
 		x0, x1 := max(x(s.From.Seconds()), c.Min.X), min(x(s.To.Seconds()), c.Max.X)
 		if s.Lean == conform.Even || x0 > x1 {
 			continue
 		}
 		area := box(x0, c.Min.Y, x1, c.Max.Y)
+		text := s.Lean.String()
 		if s.Lean == conform.NoSignal {
 			hatch(c, area, line(0.4, faint))
 		} else {
 			fill(c, area, pale)
+			text += fmt.Sprintf(", %s V", signed(float64(s.Difference)))
 		}
 		c.StrokeLine2(line(0.5, quiet, 2, 2), x0, c.Min.Y, x0, c.Max.Y)
 		c.StrokeLine2(line(0.5, quiet, 2, 2), x1, c.Min.Y, x1, c.Max.Y)
-		text := s.Lean.String()
-		if s.Lean != conform.NoSignal {
-			text += fmt.Sprintf(", %s V", signed(float64(s.Difference)))
-		}
 		half := style.Width(text) * 1.15 / 2 // with room for fonts that are wider
 		middle := min(max((x0+x1)/2, c.Min.X+half), c.Max.X-half)
 		for row := range said {
 			if v.difference && middle-half >= said[row] {
-				c.FillText(style, vg.Point{X: middle, Y: c.Max.Y - 2 - vg.Length(row)*(small+2)}, text)
+				at := vg.Point{X: middle, Y: c.Max.Y - 2 - vg.Length(row)*(small+2)}
+				say = append(say, func() { c.FillText(style, at, text) })
 				said[row] = middle + half
 				break
 			}
 		}
+	}
+	for _, words := range say {
+		words()
 	}
 }
 
@@ -178,7 +181,7 @@ func leaning(v conform.Voltage) string {
 		said = append(said, fmt.Sprintf("%v, %s V, from %.3f to %.3f s", s.Lean, signed(float64(s.Difference)), s.From.Seconds(), s.To.Seconds()))
 	}
 	if len(said) == 0 {
-		return "The half-waves do not differ anywhere."
+		return "No asymmetry was seen. Behind an AC-coupled input, such as a sound card's, there is none to be seen."
 	}
 	text := sentence(strings.Join(said, "; "))
 	switch {
