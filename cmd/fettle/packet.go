@@ -2,26 +2,35 @@ package main
 
 import (
 	"errors"
-	"fmt"
-	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"fettle/nmra"
 	"fettle/nmra/wave"
-	"fettle/nmra/wave/capture"
 )
 
-// newPacket makes the verb packet: a kind below it for each instruction that nmra can encode, and parse.
+// newPacket makes the verb packet: a kind below it for each instruction that nmra can encode, for many packets at once, and parse.
 func newPacket() *cobra.Command {
-	packet := group(&cobra.Command{Use: "packet KIND ...", Short: "Turn instructions into packets, and packets back into words."})
+	packet := group(&cobra.Command{
+		Use:   "packet KIND ...",
+		Short: "Turn instructions into packets and waveforms, and packets back into words.",
+		Long: `Each kind prints its packet in hexadecimal, or with --as as bits or as a waveform, for equipment that plays it
+or receivers that are tested with it. Nothing is sent to a track.
+
+Caution: what plays a waveform on a track takes the place of the station: never connect both. Its current has to
+be limited, and every decoder on the track hears it: nothing may be there that can move and must not. Play
+service mode on an isolated programming track only, with no more than 250 mA, since all decoders obey it;
+signals with a fault on a test bench only.`,
+	})
 	for _, k := range vehicleKinds {
 		packet.AddCommand(k.command())
 	}
 	packet.AddCommand(
 		kindGroup("cv", "Read and set registers of a decoder on the main track.", mainAccessKinds),
 		kindGroup("service", "Read and set registers on the programming track, in service mode.", serviceKinds),
+		newSequence(),
+		newPacketFile(),
 		newParse(),
 	)
 	return packet
@@ -110,20 +119,16 @@ var serviceKinds = []packetKind{
 
 func (k packetKind) command() *cobra.Command {
 	r := request{instruction: k.from}
+	var s sending
 	cmd := exits(&cobra.Command{Use: k.name, Short: k.short, DisableFlagsInUseLine: true, Args: noArgs},
 		map[status]string{done: "the packet is printed", badUse: "a flag is missing or wrong"})
 	for _, add := range k.flags {
 		add(cmd.Flags(), &r)
 	}
 	cmd.Use += r.usage(cmd.Flags()) + " [flags]"
-	form := formHex
-	cmd.Flags().Var(oneOf(&form, formHex, formBits, formVCD, formCSV), "as", "print it as `FORM`: "+formHex+", "+formBits+
-		", or its waveform as "+formVCD+" or "+formCSV)
-	asJSON := jsonFlag(cmd)
+	s.addFlags(cmd)
+	s.addBetween(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		if *asJSON && cmd.Flags().Changed("as") {
-			return misuse(cmd, "--as and --json: want only one of them")
-		}
 		i, err := r.resolve(cmd)
 		if err != nil {
 			return err
@@ -136,36 +141,17 @@ func (k packetKind) command() *cobra.Command {
 		if err != nil {
 			return misuse(cmd, "%w", err)
 		}
-		if *asJSON {
-			return printJSON(cmd.OutOrStdout(), describePacket(p, i))
+		signal, err := s.signal(cmd, preambleOf(i), wave.Part{Packet: p})
+		if err != nil {
+			return err
 		}
-		return printPacket(cmd.OutOrStdout(), p, preambleOf(i), form)
+		if s.asJSON {
+			document := packetDocument{describePacket(p, signal.Sender), s.describe(signal), i.String()}
+			return printJSON(cmd.OutOrStdout(), document)
+		}
+		return s.print(cmd.OutOrStdout(), signal)
 	}
 	return cmd
-}
-
-// The forms in which a packet can be printed.
-const (
-	formHex  = "hex"
-	formBits = "bits"
-	formVCD  = "vcd"
-	formCSV  = "csv"
-)
-
-func printPacket(w io.Writer, p nmra.Packet, preamble int, form string) error {
-	var err error
-	signal := wave.Signal{Sender: wave.Sender{Preamble: preamble}, Parts: []wave.Part{{Packet: p}}}
-	switch form {
-	case formBits:
-		_, err = fmt.Fprintln(w, p.BitString(preamble))
-	case formVCD:
-		err = capture.WriteVCD(w, signal.Halves())
-	case formCSV:
-		err = capture.WriteCSV(w, signal.Halves())
-	default:
-		_, err = fmt.Fprintln(w, p)
-	}
-	return err
 }
 
 // preambleOf is how many one bits a station sends before the instruction's packet.
@@ -178,19 +164,9 @@ func preambleOf(i nmra.Instruction) int {
 
 // packetDocument is what --json says of a packet.
 type packetDocument struct {
-	Bytes        string `json:"bytes"`
-	Bits         string `json:"bits"`
-	PreambleBits int    `json:"preamble_bits"`
-	AirtimeUS    int64  `json:"airtime_us"`
-	Sentence     string `json:"sentence"`
-}
-
-func describePacket(p nmra.Packet, i nmra.Instruction) packetDocument {
-	preamble := preambleOf(i)
-	return packetDocument{
-		Bytes: p.String(), Bits: p.BitString(preamble), PreambleBits: preamble,
-		AirtimeUS: p.Airtime(preamble).Microseconds(), Sentence: i.String(),
-	}
+	sentPacket
+	sentSignal
+	Sentence string `json:"sentence"`
 }
 
 // noArgs refuses words after the flags of a verb that takes none.

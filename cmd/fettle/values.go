@@ -11,12 +11,12 @@ import (
 )
 
 // bounded is a flag's whole number.
-type bounded[T ~uint8 | ~uint16] struct {
+type bounded[T ~uint8 | ~uint16 | ~uint32] struct {
 	to          *T
 	least, most uint64
 }
 
-func between[T ~uint8 | ~uint16](to *T, least, most uint64) pflag.Value {
+func between[T ~uint8 | ~uint16 | ~uint32](to *T, least, most uint64) pflag.Value {
 	return bounded[T]{to, least, most}
 }
 
