@@ -48,6 +48,7 @@ func newRoot() *cobra.Command {
 		newSheet(),
 		newStation(),
 		newPacket(),
+		newSignal(),
 	)
 	root.SilenceErrors = true
 	root.SilenceUsage = true
