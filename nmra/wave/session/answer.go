@@ -28,7 +28,7 @@ func (l *Listener) Next() (Question, bool) {
 		return Question{}, false
 	}
 	q := l.asked[0]
-	if !l.ended && (!q.closed || l.now < q.until || l.meter.risingWithin(q.from, q.until)) {
+	if !l.ended && (!q.closed || l.meter.risingWithin(q.from, q.until)) {
 		return Question{}, false
 	}
 	l.asked = l.asked[1:]

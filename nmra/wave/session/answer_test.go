@@ -21,7 +21,7 @@ func after(t *testing.T, rest wave.Milliamps, current func(p *programmer, second
 	p.send(ask, 3)
 	p.send(packet(t, 0, 0, 0), 10)
 	var l session.Listener
-	got := p.hear(&l, 4096)
+	got := p.hear(&l, 1)
 	if len(got) != 1 {
 		t.Fatalf("heard %+v, want one question", got)
 	}
@@ -54,6 +54,7 @@ func TestAnswersByTheirPulse(t *testing.T) {
 		{"a motor that draws a little more", 5 * ms, 6 * ms, 35, session.Silent},
 		{"before the second packet has ended", -1 * ms, 6 * ms, 80, session.Silent},
 		{"in the end bit of the second packet", -50 * us, 6 * ms, 80, session.Acknowledged},
+		{"ending when the time for it is over", 43 * ms, 6 * ms, 80, session.Acknowledged}, // 45 ms behind the second packet
 		{"long after the last packet", 60 * ms, 6 * ms, 80, session.Silent},
 	} {
 		q := after(t, 8, func(p *programmer, second time.Duration) { p.pulse(second+c.delay, c.length, c.height) })
@@ -75,6 +76,16 @@ func TestAnAcknowledgementCountsAmongOtherPulses(t *testing.T) {
 	})
 	if q.Answer != session.Acknowledged || math.Abs(float64(q.Height-70)) > 0.01 || q.Length != 6*ms {
 		t.Errorf("%v, %v mA for %v, want the pulse of 70 mA", q.Answer, q.Height, q.Length)
+	}
+}
+
+func TestOfPulsesThatAcknowledgeNothingTheLongestIsTold(t *testing.T) {
+	q := after(t, 8, func(p *programmer, second time.Duration) {
+		p.pulse(second+1*ms, 6*ms, 50)
+		p.pulse(second+10*ms, 2*ms, 300)
+	})
+	if q.Answer != session.TooWeak || q.Length != 6*ms {
+		t.Errorf("%v for %v, want the weak one of 6 ms", q.Answer, q.Length)
 	}
 }
 
@@ -151,17 +162,21 @@ func TestCurrentMayBeToldBeforeThePacketsOfItsTime(t *testing.T) {
 func TestAnAnswerThatTheEndCutsOffIsNotHeard(t *testing.T) {
 	ask := encode(t, nmra.Instruction{Kind: nmra.DirectVerify, CV: 3, Value: 6})
 	for _, c := range []struct {
-		name  string
-		above time.Duration // how long the pulse had lasted at the end
-		fell  bool
-		want  session.Answer
+		name    string
+		packets int
+		above   time.Duration // how long the pulse had lasted at the end
+		fell    bool
+		want    session.Answer
 	}{
-		{"in the pulse", 5 * ms, false, session.Unheard},
-		{"right behind it", 6 * ms, true, session.Acknowledged},
+		{"in the pulse", 3, 5 * ms, false, session.Unheard},
+		{"in the pulse, all packets sent", 5, 5 * ms, false, session.Unheard},
+		{"right behind it", 3, 6 * ms, true, session.Acknowledged},
+		{"in all packets", 5, 0, true, session.Silent},
+		{"before all packets", 4, 0, true, session.Unheard},
 	} {
 		p := newProgrammer(8)
 		p.send(packet(t, 0, 0, 0), 3)
-		p.send(ask, 3)
+		p.send(ask, c.packets)
 		p.current = append(p.current, drawn{p.at - c.above - 100*time.Microsecond, 90})
 		if c.fell {
 			p.current = append(p.current, drawn{p.at - 100*time.Microsecond, 8})
@@ -170,5 +185,43 @@ func TestAnAnswerThatTheEndCutsOffIsNotHeard(t *testing.T) {
 		if got := p.hear(&l, 4096); len(got) != 1 || got[0].Answer != c.want {
 			t.Errorf("%s: heard %+v, want %v", c.name, got, c.want)
 		}
+	}
+}
+
+func TestACurrentThatBeginsLaterAnswersNothingBefore(t *testing.T) {
+	p := newProgrammer(8)
+	p.ask(t, verify(3, 7), false)
+	p.current[0].at = p.at - 5*ms
+	p.send(packet(t, 0, 0, 0), 10)
+	var l session.Listener
+	if got := p.hear(&l, 4096); len(got) != 1 || got[0].Answer != session.Unheard {
+		t.Errorf("heard %+v, want an answer that is not heard", got)
+	}
+}
+
+func TestPulsesThatAnsweredNothingAreForgotten(t *testing.T) {
+	var l session.Listener
+	var at time.Duration
+	drawn := func(c wave.Milliamps, length time.Duration) { l.Current(at, c); at += length }
+	drawn(8, 0)
+	for range 10_000 { // on a main track, between packets
+		drawn(88, 3*ms)
+		drawn(8, 3*ms)
+		l.Next()
+	}
+	reset, ask := packet(t, 0, 0, 0), encode(t, nmra.Instruction{Kind: nmra.DirectVerify, CV: 3, Value: 6})
+	acknowledged := 0
+	for range 10_000 { // in questions behind each other, one of which is always open
+		at = packetsOf(&l, []nmra.Packet{reset}, 3, at)
+		at = packetsOf(&l, []nmra.Packet{ask}, 5, at)
+		at -= 20 * ms
+		drawn(88, 6*ms)
+		drawn(8, 14*ms)
+		if q, ok := l.Next(); ok && q.Answer == session.Acknowledged {
+			acknowledged++
+		}
+	}
+	if acknowledged != 9_999 {
+		t.Errorf("%d acknowledged, want all but the last", acknowledged)
 	}
 }

@@ -95,6 +95,7 @@ func TestWhatIsKnownOfADecoder(t *testing.T) {
 		{"a factory reset leaves all open", one(yes(verify(3, 7)), yes(verify(8, 13)), yes(through(nmra.Registers, nmra.Write, 8, 8)), yes(verify(3, 0))),
 			map[string]uint8{"3": 0}, "", "", "8", ""},
 		{"a factory reset that nothing acknowledges", one(yes(verify(3, 7)), silent(write(8, 8))), nil, "", "", "3", ""},
+		{"and 17 is no half of a pair any more", one(yes(write(17, 208)), yes(write(8, 8)), yes(verify(17, 192))), map[string]uint8{"17": 192}, "", "", "", ""},
 		// NMRA S-9.2.2 (July 2012), CV 31 and 32: they choose the page behind CV 257 to 512; 0 to 15 in 31 are reserved.
 		{"a page that is known", one(yes(write(31, 16)), yes(verify(32, 3)), yes(verify(260, 9)), silent(verify(261, 9))),
 			map[string]uint8{"31": 16, "32": 3, "260@16.3": 9}, "31", "", "261@16.3", ""},
@@ -157,6 +158,40 @@ func (p *programmer) answer(t *testing.T, a answered) {
 		p.pulse(third, 3*ms, 80)
 	case session.TooLong:
 		p.pulse(third, 12*ms, 80)
+	}
+}
+
+func TestFewerThanFivePacketsDenyNothing(t *testing.T) {
+	p := newProgrammer(8)
+	p.ask(t, verify(8, 13), true)
+	for _, a := range []nmra.Access{verifyBit(9, 7, true), verifyBit(9, 7, false)} {
+		sequence, err := a.Sequence()
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.send(sequence[0].Packet, 3)
+		p.send(sequence[1].Packet, 4)
+	}
+	p.ask(t, verify(8, 13), true)
+	var l session.Listener
+	p.hear(&l, 4096)
+	if known := l.Known(); ranges(known.Unsure) != "9" || len(known.Absent) > 0 {
+		t.Errorf("%+v is known, want 9 to be unsure", known)
+	}
+}
+
+func TestOnePacketAsksNothing(t *testing.T) {
+	p := newProgrammer(8)
+	p.ask(t, verify(3, 7), true)
+	p.send(packet(t, 0, 0, 0), 3)
+	p.send(encode(t, nmra.Instruction{Kind: nmra.DirectWrite, CV: 3, Value: 9}), 1)
+	p.send(packet(t, 0, 0, 0), 3)
+	p.send(encode(t, nmra.Instruction{Kind: nmra.DirectWrite, CV: 4, Value: 9}), 1)
+	p.send(packet(t, 0, 0, 0), 30)
+	var l session.Listener
+	p.hear(&l, 4096)
+	if diff := cmp.Diff(session.Holdings{Registers: cv.Values{{CV: 3}: 7}}, l.Known()); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
 	}
 }
 
