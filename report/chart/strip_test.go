@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -32,6 +33,17 @@ func TestAStripIsBrokenIntoRowsThatFitThePage(t *testing.T) {
 			t.Fatalf("the rows end with half %d of %d", at, len(s.Halves))
 		}
 	})
+}
+
+func TestABitThatDoesNotFitInARowBeginsTheNext(t *testing.T) {
+	s := conform.Strip{Halves: slices.Repeat([]time.Duration{5 * time.Millisecond}, 2*19)} // each bit is drawn 800 µs long: two rows of 9.5
+	var bits []int
+	for _, r := range rowsOf(s) {
+		bits = append(bits, len(r.cells))
+	}
+	if want := []int{9, 9, 1}; !slices.Equal(bits, want) {
+		t.Errorf("rows of %d bits, want %d", bits, want)
+	}
 }
 
 func TestTheTimeOfAStripCountsFromWhatIsFound(t *testing.T) {
