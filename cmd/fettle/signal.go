@@ -104,7 +104,7 @@ type teller interface {
 	fault(f wave.Finding) error
 	question(q session.Question) error
 	flush() error
-	end(h heard) error
+	end(h hearing) error
 }
 
 // heardPacket is a packet as it was meant where it was heard.
@@ -115,8 +115,8 @@ type heardPacket struct {
 	err         error // it means nothing
 }
 
-// heard is what a signal comes to.
-type heard struct {
+// hearing is what a signal comes to.
+type hearing struct {
 	name      string // of the file
 	info      capture.Info
 	result    conform.Result
@@ -320,8 +320,8 @@ func (e *ear) asked() {
 	}
 }
 
-func (e *ear) heard(name string, info capture.Info, scale conform.Scale) heard {
-	h := heard{
+func (e *ear) heard(name string, info capture.Info, scale conform.Scale) hearing {
+	h := hearing{
 		name: name, info: info, scale: scale, result: e.meter.Result(), known: e.listener.Known(),
 		questions: e.questions, answers: e.answers, strips: e.strips.List(),
 	}
@@ -332,11 +332,11 @@ func (e *ear) heard(name string, info capture.Info, scale conform.Scale) heard {
 }
 
 // rules are those that the signal was held against.
-func (h heard) rules() []conform.Rule {
+func (h hearing) rules() []conform.Rule {
 	return append(h.result.Rules[:len(h.result.Rules):len(h.result.Rules)], h.voltage.Rules...)
 }
 
-func (h heard) broken() (rules []conform.Rule) {
+func (h hearing) broken() (rules []conform.Rule) {
 	for _, r := range h.rules() {
 		if r.Verdict == conform.Broken {
 			rules = append(rules, r)
@@ -346,7 +346,7 @@ func (h heard) broken() (rules []conform.Rule) {
 }
 
 // keep writes the files that were asked for.
-func (o signalFlags) keep(cmd *cobra.Command, h heard) error {
+func (o signalFlags) keep(cmd *cobra.Command, h hearing) error {
 	if o.plot != "" {
 		var picture strings.Builder
 		drawn := chart.Signal{Title: h.name + ", " + h.info.Signal, Result: h.result, Voltage: h.voltage, Strips: h.strips}
@@ -370,7 +370,7 @@ func (o signalFlags) keep(cmd *cobra.Command, h heard) error {
 }
 
 // survey is what was proven of the decoder, as a survey.
-func (h heard) survey(now time.Time) regset.Survey {
+func (h hearing) survey(now time.Time) regset.Survey {
 	s := regset.Survey{
 		When: now.Truncate(time.Second), Station: "heard in " + filepath.Base(h.name),
 		Registers: h.known.Registers, Absent: h.known.Absent, Unsure: h.known.Unsure, Pages: h.known.Pages,

@@ -180,7 +180,7 @@ type sectionLine struct {
 	Interrupted []spanLine `json:"interrupted"`
 }
 
-func (s signalLines) end(h heard) error {
+func (s signalLines) end(h hearing) error {
 	t := h.result.Traffic
 	d := summaryLine{
 		Kind: "summary", File: h.name, Form: h.info.Form.String(), Channel: h.info.Signal, CurrentChannel: h.info.Current, StepUS: us(h.info.Step),

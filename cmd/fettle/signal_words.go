@@ -113,7 +113,7 @@ func answerOf(q session.Question) string {
 
 func (s *signalWords) flush() error { return s.w.Flush() }
 
-func (s *signalWords) end(h heard) error {
+func (s *signalWords) end(h hearing) error {
 	if err := s.tellLast(); err != nil {
 		return err
 	}
@@ -126,7 +126,7 @@ func (s *signalWords) end(h heard) error {
 }
 
 // whatItIs says what was read.
-func (h heard) whatItIs() string {
+func (h hearing) whatItIs() string {
 	t := h.result.Traffic
 	how := "with " + h.info.Form.String()
 	switch {
@@ -148,7 +148,7 @@ func (h heard) whatItIs() string {
 }
 
 // traffic says what was said to whom, and what was wrong.
-func (h heard) traffic() string {
+func (h hearing) traffic() string {
 	t := h.result.Traffic
 	text := fmt.Sprintf("%s, %.1f a second, %.0f %% of them idle.", count(int(t.Packets), "packet"), t.PerSecond(), 100*t.IdleShare())
 	if t.ServiceMode > 0 {
@@ -183,7 +183,7 @@ func (h heard) traffic() string {
 }
 
 // held says what was measured by each rule.
-func (h heard) held() string {
+func (h hearing) held() string {
 	const nameWidth = 26
 	rows := newTable(column{"rule", false}, column{"limits", true}, column{"seen", true}, column{"least", true}, column{"median", true},
 		column{"most", true}, column{"outside", true}, column{"", false})
@@ -237,7 +237,7 @@ func inUnit(x float64, unit conform.Unit) string {
 }
 
 // volts says where the half-waves differ.
-func (h heard) volts() string {
+func (h hearing) volts() string {
 	if len(h.voltage.Stretches) == 0 {
 		return ""
 	}
@@ -273,7 +273,7 @@ func andMore(n int) string {
 }
 
 // decoder says what was heard of a decoder on a programming track.
-func (h heard) decoder() string {
+func (h hearing) decoder() string {
 	if h.questions == 0 {
 		return ""
 	}
@@ -286,7 +286,7 @@ func (h heard) decoder() string {
 }
 
 // verdict is what it comes to.
-func (h heard) verdict() string {
+func (h hearing) verdict() string {
 	if h.result.Traffic.Packets == 0 {
 		return "No packet was found.\n"
 	}
