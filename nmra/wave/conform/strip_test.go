@@ -237,6 +237,23 @@ func TestAStripEndsWhereTheSignalHasAGap(t *testing.T) {
 	}
 }
 
+func TestWhatLiesTooFarBackHasNoStrip(t *testing.T) {
+	// The ring has the same halves at the same places twice, so that a strip cut from what has gone would not be noticed by its times.
+	signal := slices.Repeat([]time.Duration{58 * time.Microsecond}, 2*kept)
+	var strips Strips
+	strips.Halves(0, signal, nil)
+	found := wave.Finding{Kind: wave.FaultFound, Fault: wave.UnevenOne, Half: 58 * time.Microsecond}
+	found.End = sum(signal[:kept-1])
+	found.Start = found.End - 2*found.Half
+	if strips.Found(found, 0); len(strips.List()) != 0 {
+		t.Errorf("got %+v: its halves are gone", strips.List())
+	}
+	found.Start, found.End = found.Start+200*found.Half, found.End+200*found.Half
+	if strips.Found(found, 0); len(strips.List()) != 1 {
+		t.Errorf("got %+v, want the strip of what is still there", strips.List())
+	}
+}
+
 func TestStripsAllocateNothingForAHalf(t *testing.T) {
 	signal := slices.Repeat(signalWith(t, wave.Sender{}), 20)
 	volts := make([]wave.Volts, len(signal))
