@@ -85,7 +85,7 @@ func (s *sending) addFlags(cmd *cobra.Command) {
 	f.Var(oneOf(&s.form, formHex, formBits, formVCD, formCSV, formWAV), "as",
 		"print it as `FORM`: "+formHex+", "+formBits+", or its waveform as "+formVCD+", "+formCSV+" or "+formWAV)
 	f.Var(between(&s.repeat, 1, mostRepeats), "repeat", "send all of it `N` times")
-	f.Var(between(&s.preamble, 1, mostPreamble), "preamble", "send `N` ones before each packet, not 14, or 20 in service mode")
+	f.Var(between(&s.preamble, 1, mostPreamble), "preamble", "send `N` ones before each packet instead of 14, or 20 in service mode")
 	f.Var(between(&s.stretch, leastStretch, mostStretch), "stretch",
 		fmt.Sprintf("stretch the second half of each zero to `US` microseconds, %d to %d", leastStretch, mostStretch))
 	f.Var(&s.fault, "fault", "send it with a `FAULT`, to test receivers: "+strings.Join(faultNames(), ", ")+
@@ -167,15 +167,10 @@ func either(words []string) string {
 
 // showing are the forms that show the fault.
 func (s *sending) showing() []string {
-	if inBits(s.fault.Fault) {
+	if s.fault.InBits() {
 		return append([]string{formBits}, waveforms...)
 	}
 	return waveforms
-}
-
-// inBits says whether a fault is one of bits, and not of their halves.
-func inBits(f wave.Fault) bool {
-	return f == wave.WrongCheck || f == wave.ShortPreamble || f == wave.MissingEnd || f == wave.CutShort
 }
 
 // print prints the signal in the form that was asked for.
@@ -192,41 +187,13 @@ func (s *sending) print(w io.Writer, signal wave.Signal) error {
 	for p, sender := range signal.Packets() {
 		line := p.String()
 		if s.form == formBits {
-			line = bitText(sender, p)
+			line = sender.BitString(p)
 		}
 		if _, err := fmt.Fprintln(b, line); err != nil {
 			return err
 		}
 	}
 	return b.Flush()
-}
-
-// bitText gives the bits that are sent, as nmra.Packet.BitString does where they have no fault.
-func bitText(sender wave.Sender, p nmra.Packet) string {
-	sender.Stretch = 0
-	if !inBits(sender.Fault) {
-		sender.Fault = wave.NoFault
-	}
-	halves := sender.Append(nil, p)
-	bits := make([]byte, 0, len(halves)/2)
-	for i := 0; i+1 < len(halves); i += 2 {
-		bit := byte('0')
-		if halves[i] == nmra.HalfOne {
-			bit = '1'
-		}
-		bits = append(bits, bit)
-	}
-	lead := slices.Index(bits, '0')
-	text := append(make([]byte, 0, 2*len(bits)), bits[:lead]...)
-	for rest := bits[lead:]; len(rest) > 0; {
-		text = append(text, ' ', rest[0])
-		if rest = rest[1:]; len(rest) > 0 {
-			n := min(8, len(rest))
-			text = append(append(text, ' '), rest[:n]...)
-			rest = rest[n:]
-		}
-	}
-	return string(text)
 }
 
 // sentPacket is what --json says of one packet.
@@ -236,7 +203,7 @@ type sentPacket struct {
 }
 
 func describePacket(p nmra.Packet, sender wave.Sender) sentPacket {
-	return sentPacket{p.String(), bitText(sender, p)}
+	return sentPacket{p.String(), sender.BitString(p)}
 }
 
 // sentSignal is what --json says of a signal.
@@ -251,7 +218,7 @@ type sentSignal struct {
 
 func (s *sending) describe(signal wave.Signal) sentSignal {
 	d := sentSignal{
-		PreambleBits: strings.IndexByte(bitText(signal.Sender, signal.Parts[0].Packet), ' '),
+		PreambleBits: strings.IndexByte(signal.Sender.BitString(signal.Parts[0].Packet), ' '),
 		StretchUS:    s.stretch, Fault: s.fault.String(), Between: s.between,
 		AirtimeUS: signal.Airtime().Microseconds(),
 	}

@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/creack/pty"
 
@@ -121,7 +120,7 @@ func TestEveryFaultThatIsPrintedIsFoundUnderItsName(t *testing.T) {
 					t.Errorf("%s: %v: found %+v, want the fault between idle packets", name, given, found)
 				}
 			}
-			if !inBits(fault) {
+			if !fault.InBits() {
 				continue
 			}
 			// Bits have no more than was asked for: they are sent between two packets here.
@@ -148,19 +147,6 @@ func TestEveryFaultThatIsPrintedIsFoundUnderItsName(t *testing.T) {
 			if found := heard(t, &waveform); len(found) != 3 || found[1].Fault != fault {
 				t.Errorf("%s: %v: found %+v, want the fault between idle packets", name, given, found)
 			}
-		}
-	}
-}
-
-func TestBitsAreAsAPacketHasThem(t *testing.T) {
-	for name, args := range commandLines {
-		p, err := nmra.ReadPacket(strings.TrimSpace(printed(t, args...).String()))
-		if err != nil {
-			t.Fatal(err)
-		}
-		sender := wave.Sender{Preamble: 17, Stretch: time.Millisecond}
-		if got, want := bitText(sender, p), p.BitString(17); got != want {
-			t.Errorf("%s: %s, want %s", name, got, want)
 		}
 	}
 }

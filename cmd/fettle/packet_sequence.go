@@ -102,7 +102,7 @@ var resetPacket, _ = nmra.Instruction{Kind: nmra.DecoderReset}.Encode() // it ha
 func partsOf(sequence nmra.Sequence) []wave.Part {
 	parts := make([]wave.Part, len(sequence))
 	for i, step := range sequence {
-		parts[i] = wave.Part{Packet: step.Packet, Times: step.Times, Sound: step.Packet == resetPacket}
+		parts[i] = wave.Part{Packet: step.Packet, Times: step.Times, Good: step.Packet == resetPacket}
 	}
 	return parts
 }
@@ -147,7 +147,7 @@ func describeSequence(access nmra.Access, sequence nmra.Sequence, signal wave.Si
 	d := sequenceDocument{Sentence: access.String(), Mode: access.Mode.String(), sentSignal: sent}
 	for i, step := range sequence {
 		sender := signal.Sender
-		if signal.Parts[i].Sound {
+		if signal.Parts[i].Good {
 			sender.Fault = wave.NoFault
 		}
 		d.Steps = append(d.Steps, sequenceStep{step.Times, describePacket(step.Packet, sender), sentenceOf(step.Packet)})

@@ -32,6 +32,11 @@ func (f Fault) String() string {
 	return fmt.Sprintf("fault %d", uint8(f))
 }
 
+// InBits reports whether it is a fault of whole bits, so that bits without their halves show it.
+func (f Fault) InBits() bool {
+	return f == ShortPreamble || f == WrongCheck || f == MissingEnd || f == CutShort || f == TooManyBytes
+}
+
 // Faults lists those that a [Sender] can send.
 func Faults() []Fault {
 	return []Fault{LongHalf, ShortHalf, UnevenOne, LongZero, ShortPreamble, WrongCheck, MissingEnd, CutShort}

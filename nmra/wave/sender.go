@@ -61,6 +61,32 @@ func (s Sender) Append(halves []time.Duration, p nmra.Packet) []time.Duration {
 	return halves
 }
 
+// BitString gives the bits that are sent, as [nmra.Packet.BitString] does: preamble, then each byte behind its start bit, then the end
+// bit. It has the faults that are [Fault.InBits], and shows the other ones as if they were not there.
+func (s Sender) BitString(p nmra.Packet) string {
+	s.Stretch = 0
+	if !s.Fault.InBits() {
+		s.Fault = NoFault
+	}
+	halves := s.Append(nil, p)
+	text := make([]byte, 0, len(halves))
+	place := -1 // of the bit, behind the preamble
+	for i := 0; i+1 < len(halves); i += 2 {
+		bit := byte('1')
+		if halves[i] != nmra.HalfOne {
+			bit = '0'
+		}
+		if place >= 0 || bit == '0' {
+			place++
+		}
+		if place%9 == 0 || place%9 == 1 {
+			text = append(text, ' ')
+		}
+		text = append(text, bit)
+	}
+	return string(text)
+}
+
 // Ones appends so many whole ones: what a station sends where it has no packet to send.
 func (s Sender) Ones(halves []time.Duration, n int) []time.Duration {
 	for range n {

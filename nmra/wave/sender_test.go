@@ -112,6 +112,36 @@ func TestAFaultIsTheHalfThatWasAskedFor(t *testing.T) {
 	}
 }
 
+func TestBitsAreThoseOfThePacketWithTheirFault(t *testing.T) {
+	p := published(t)
+	for _, c := range []struct {
+		fault Fault
+		at    int
+		want  string
+	}{
+		// NMRA S-9.2 (July 2004), the figure of a transmitted packet.
+		{NoFault, 0, "111111111111 0 00110111 0 01110100 0 01000011 1"},
+		{LongHalf, 0, "111111111111 0 00110111 0 01110100 0 01000011 1"},
+		{ShortPreamble, 0, "11111111 0 00110111 0 01110100 0 01000011 1"},
+		{WrongCheck, 0, "111111111111 0 00110111 0 01110100 0 01000010 1"},
+		{MissingEnd, 0, "111111111111 0 00110111 0 01110100 0 01000011 0"},
+		{CutShort, 0, "111111111111 0 00110111 0 0111"},
+		{CutShort, 1, "111111111111"},
+		{CutShort, 20, "111111111111 0 00110111 0"},
+	} {
+		s := Sender{Preamble: 12, Stretch: time.Millisecond, Fault: c.fault, At: c.at}
+		if got := s.BitString(p); got != c.want {
+			t.Errorf("%v: %q, want %q", c.fault, got, c.want)
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		p, preamble := packets().Draw(t, "packet"), rapid.IntRange(1, 40).Draw(t, "preamble")
+		if got, want := (Sender{Preamble: preamble}).BitString(p), p.BitString(preamble); got != want {
+			t.Fatalf("%q, want %q", got, want)
+		}
+	})
+}
+
 func TestSendingAllocatesNothingButRoom(t *testing.T) {
 	p := published(t)
 	room := make([]time.Duration, 0, 1000)

@@ -20,7 +20,7 @@ type Signal struct {
 type Part struct {
 	Packet nmra.Packet
 	Times  int  // how often it is sent; 0 is once
-	Sound  bool // it is sent without the Sender's fault
+	Good   bool // it is sent without the Sender's fault
 }
 
 // idle is the packet that says nothing to anyone (S-9.2).
@@ -28,19 +28,19 @@ var idle, _ = nmra.Instruction{Kind: nmra.Idle}.Encode() // it has no field that
 
 // Packets gives each packet in the order in which they are sent, with what sends it.
 func (s Signal) Packets() iter.Seq2[nmra.Packet, Sender] {
-	sound := s.sound()
+	good := s.good()
 	return func(yield func(nmra.Packet, Sender) bool) {
 		first := true
 		for range max(1, s.Repeat) {
 			for _, part := range s.Parts {
 				sender := s.Sender
-				if part.Sound {
-					sender = sound
+				if part.Good {
+					sender = good
 				}
 				for range max(1, part.Times) {
 					if !first {
 						for range s.Between {
-							if !yield(idle, sound) {
+							if !yield(idle, good) {
 								return
 							}
 						}
@@ -72,7 +72,7 @@ func (s Signal) Halves() iter.Seq[time.Duration] {
 		}
 		halves = append(halves, nmra.HalfOne)
 		if s.Sender.Fault != NoFault {
-			halves = s.sound().Append(halves, idle)
+			halves = s.good().Append(halves, idle)
 		}
 		if !send() {
 			return
@@ -84,7 +84,7 @@ func (s Signal) Halves() iter.Seq[time.Duration] {
 		}
 		halves = halves[:0]
 		if s.Sender.Fault != NoFault {
-			halves = s.sound().Append(halves, idle)
+			halves = s.good().Append(halves, idle)
 		}
 		halves = s.Sender.Ones(halves, 1)
 		send()
@@ -96,8 +96,8 @@ func (s Signal) Airtime() time.Duration {
 	var once, n float64 // of whole nanoseconds, so exact for a hundred days
 	for _, part := range s.Parts {
 		sender, times := s.Sender, float64(max(1, part.Times))
-		if part.Sound {
-			sender = s.sound()
+		if part.Good {
+			sender = s.good()
 		}
 		once += times * lasting(sender.Append(nil, part.Packet))
 		n += times
@@ -105,7 +105,7 @@ func (s Signal) Airtime() time.Duration {
 	repeat := float64(max(1, s.Repeat))
 	all := repeat * once
 	if n > 0 && s.Between > 0 {
-		all += (repeat*n - 1) * float64(s.Between) * lasting(s.sound().Append(nil, idle))
+		all += (repeat*n - 1) * float64(s.Between) * lasting(s.good().Append(nil, idle))
 	}
 	if all >= math.MaxInt64 {
 		return math.MaxInt64
@@ -113,8 +113,8 @@ func (s Signal) Airtime() time.Duration {
 	return time.Duration(all)
 }
 
-// sound is the Sender without its fault.
-func (s Signal) sound() Sender {
+// good is the Sender without its fault.
+func (s Signal) good() Sender {
 	sender := s.Sender
 	sender.Fault = NoFault
 	return sender

@@ -35,8 +35,8 @@ func TestIdlePacketsAreBetweenTwoPacketsOfASignalAndNowhereElse(t *testing.T) {
 		{"nothing", Signal{Between: 3, Repeat: 3}, nil},
 		{"one packet, once", Signal{Parts: []Part{{Packet: a}}, Between: 3}, []sent{{a, good}}},
 		{"two, twice", Signal{Parts: []Part{{Packet: a}, {Packet: b}}, Repeat: 2}, []sent{{a, good}, {b, good}, {a, good}, {b, good}}},
-		{"the fault is not in idle packets, nor in sound ones",
-			Signal{Sender: fault, Parts: []Part{{Packet: a, Times: 2}, {Packet: b, Sound: true}}, Repeat: 2, Between: 1},
+		{"the fault is not in idle packets, nor in good ones",
+			Signal{Sender: fault, Parts: []Part{{Packet: a, Times: 2}, {Packet: b, Good: true}}, Repeat: 2, Between: 1},
 			[]sent{{a, fault}, {idle, good}, {a, fault}, {idle, good}, {b, good}, {idle, good}, {a, fault}, {idle, good}, {a, fault}, {idle, good}, {b, good}}},
 	} {
 		var got []sent
@@ -55,7 +55,7 @@ func signals(t *rapid.T) Signal {
 		Sender: Sender{Preamble: rapid.IntRange(10, 30).Draw(t, "preamble"),
 			Stretch: time.Duration(rapid.SampledFrom([]int{0, 95, 9900}).Draw(t, "stretch")) * time.Microsecond},
 		Parts: rapid.SliceOfN(rapid.Custom(func(t *rapid.T) Part {
-			return Part{Packet: packets().Draw(t, "packet"), Times: rapid.IntRange(0, 3).Draw(t, "times"), Sound: rapid.Bool().Draw(t, "sound")}
+			return Part{Packet: packets().Draw(t, "packet"), Times: rapid.IntRange(0, 3).Draw(t, "times"), Good: rapid.Bool().Draw(t, "good")}
 		}), 0, 4).Draw(t, "parts"),
 		Repeat:  rapid.IntRange(0, 3).Draw(t, "repeat"),
 		Between: rapid.IntRange(0, 3).Draw(t, "between"),
