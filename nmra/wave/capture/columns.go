@@ -5,10 +5,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
-	"strings"
 	"time"
-	"unicode"
 )
 
 // column is a column of lines of values.
@@ -41,130 +38,6 @@ const (
 
 // lookedAt is how many lines, of those that are in the buffer, show what the columns have.
 const lookedAt = 1000
-
-const (
-	wantColumns = "a time and what one channel or more have then, with commas, semicolons or tabs between them"
-	wantTime    = "a column that the header names time, with its unit: time_s, time_ms, time_us, time_ns or time_ps"
-)
-
-// header reads what comes before the first line of values: the names of the columns, if they have any.
-func (c *table) header() error {
-	var note []byte // the comment that came last: it may be the header, made a comment
-	for {
-		line, err := c.lines.next()
-		switch {
-		case err == io.EOF:
-			return &SyntaxError{Form: CSV, Line: c.lines.number + 1, Want: wantColumns}
-		case err != nil:
-			return err
-		case line[0] == '#' || line[0] == ';':
-			note = append(note[:0], line[1:]...)
-			continue
-		}
-		if c.separator = separatorOf(line); c.separator == 0 {
-			return c.unlike(line, wantColumns)
-		}
-		names, err := c.names(line)
-		if err != nil {
-			return err
-		}
-		c.heading, c.found = c.lines.number, names[0]
-		if _, ok := decimalOf([]byte(names[0]), c.comma()); !ok {
-			return c.name(names)
-		}
-		c.lines.back()
-		if noted, err := c.names(note); err == nil && len(noted) == len(names) && slices.ContainsFunc(noted, namesTime) {
-			c.heading--
-			return c.name(noted)
-		}
-		for i := range names {
-			names[i] = ""
-		}
-		c.describe(names)
-		return nil
-	}
-}
-
-// names gives the cells of a line.
-func (c *table) names(line []byte) (all []string, err error) {
-	for r, more := (row{line, c.separator}), true; more; {
-		var cell []byte
-		var wrong string
-		if cell, more, wrong = r.cell(); wrong != "" {
-			return nil, c.unlike(line, wrong)
-		}
-		all = append(all, strings.ReplaceAll(string(cell), `""`, `"`))
-	}
-	return all, nil
-}
-
-// name takes the names of the columns, one of which is the time.
-func (c *table) name(names []string) error {
-	if c.time = slices.IndexFunc(names, namesTime); c.time < 0 {
-		return &SyntaxError{Form: CSV, Line: c.heading, Found: names[0],
-			Want: wantTime + "; or lines that begin with a time; what is neither begins with # or ;"}
-	}
-	c.found = names[c.time]
-	words := wordsOf(c.found)
-	if unit, ok := timeUnits[words[len(words)-1]]; ok {
-		c.unit, c.unitSaid = unit, true
-	} else if len(words) > 1 {
-		return &SyntaxError{Form: CSV, Line: c.heading, Found: c.found, Want: wantTime}
-	}
-	c.describe(names)
-	return nil
-}
-
-// describe makes the columns. One without a name has its number, from 1.
-func (c *table) describe(names []string) {
-	c.columns = make([]column, len(names))
-	for i, name := range names {
-		if name == "" {
-			name = strconv.Itoa(i + 1)
-		}
-		m, scale := measureOf(name)
-		c.columns[i] = column{name: name, measure: m, scale: scale}
-	}
-}
-
-// timeUnits are the units that a time can be in, as powers of ten of a nanosecond. Micro has two letters in Unicode.
-var timeUnits = map[string]int{"s": 9, "ms": 6, "us": 3, "\u00B5s": 3, "\u03BCs": 3, "ns": 0, "ps": -3}
-
-// namesTime reports whether a name is that of the time: time_us, Time (s), t/ns, or a unit alone.
-func namesTime(name string) bool {
-	words := wordsOf(name)
-	if len(words) == 0 {
-		return false
-	}
-	_, unit := timeUnits[words[0]]
-	return words[0] == "time" || words[0] == "t" || words[0] == "timestamp" || unit && len(words) == 1
-}
-
-// measureOf finds the unit that a name ends with. Without one numbers are volts, or milliamps.
-func measureOf(name string) (measure, float64) {
-	words := wordsOf(name)
-	if len(words) == 0 {
-		return unsaid, 1
-	}
-	switch words[len(words)-1] {
-	case "v", "volt", "volts":
-		return volts, 1
-	case "mv":
-		return volts, 1e-3
-	case "ma":
-		return milliamps, 1
-	case "a", "amp", "amps":
-		if saysCurrent(name) { // else it may be the first of two channels
-			return milliamps, 1e3
-		}
-	}
-	return unsaid, 1
-}
-
-// wordsOf gives the words of a name, in small letters.
-func wordsOf(name string) []string {
-	return strings.FieldsFunc(strings.ToLower(name), func(r rune) bool { return !unicode.IsLetter(r) })
-}
 
 // look finds what the columns have, and in which unit and how finely the time is, in the first lines.
 func (c *table) look() error {
@@ -205,9 +78,9 @@ func (c *table) look() error {
 
 // lookAt takes a line that is looked at, and gives its time.
 func (c *table) lookAt(line []byte, number int, before []level, repeats []int) (at decimal, err error) {
+	var cell []byte
 	i := 0
 	for r, more := (row{line, c.separator}), true; more; i++ {
-		var cell []byte
 		var wrong string
 		cell, more, wrong = r.cell()
 		switch {
@@ -238,10 +111,7 @@ func (c *table) lookAt(line []byte, number int, before []level, repeats []int) (
 			before[i] = to
 		}
 	}
-	if i != len(c.columns) {
-		return at, c.wrongCount(line, number)
-	}
-	return at, nil
+	return at, c.count(i, cell, line, number)
 }
 
 // measureTime finds how finely the times are written, and the interval between them, if that is always the same.
@@ -303,8 +173,11 @@ func (c *table) wrongCell(line, cell []byte, number, column int, want string) er
 		Want: fmt.Sprintf("%s in column %d, %.40q", want, column+1, c.columns[column].name)}
 }
 
-// wrongCount is the error of a line with too few cells or too many.
-func (c *table) wrongCount(line []byte, number int) error {
+// count holds the number of cells of a line against that of columns. Behind a separator at the end one may be empty.
+func (c *table) count(cells int, last, line []byte, number int) error {
+	if cells == len(c.columns) || cells == len(c.columns)+1 && len(last) == 0 {
+		return nil
+	}
 	want := fmt.Sprintf("%d values with %s between them, as there are columns on line %d", len(c.columns), separatorName(c.separator), c.heading)
 	if c.separator == ',' {
 		want += " (where commas are decimal, they can't be that)"

@@ -139,10 +139,9 @@ func (c *table) take(b *Batch) error {
 	if err != nil {
 		return err
 	}
-	var written, signal, draws []byte
+	var cell, written, signal, draws []byte
 	n := 0
 	for r, more := (row{line, c.separator}), true; more; n++ {
-		var cell []byte
 		var wrong string
 		if cell, more, wrong = r.cell(); wrong != "" {
 			return c.unlike(line, wrong)
@@ -156,8 +155,8 @@ func (c *table) take(b *Batch) error {
 			draws = cell
 		}
 	}
-	if n != len(c.columns) {
-		return c.wrongCount(line, c.lines.number)
+	if err := c.count(n, cell, line, c.lines.number); err != nil {
+		return err
 	}
 	if err := c.pass(line, written); err != nil {
 		return err

@@ -77,9 +77,11 @@ func (l *lines) back() {
 
 // fill reads once more, behind what is not yet taken, which comes to the beginning of the buffer.
 func (l *lines) fill() {
-	copy(l.buf, l.buf[l.pos:l.read])
-	l.read -= l.pos
-	l.pos = 0
+	if l.pos > 0 {
+		copy(l.buf, l.buf[l.pos:l.read])
+		l.read -= l.pos
+		l.pos = 0
+	}
 	const patience = 100 // reads that bring nothing
 	for range patience {
 		n, err := l.from.Read(l.buf[l.read:])
@@ -115,8 +117,7 @@ type row struct {
 	separator byte // a comma, a semicolon or a tab
 }
 
-// cell takes the next cell. more: there is another; behind a separator that ends the line there is none. wrong says what is wrong with a
-// cell in quotes.
+// cell takes the next cell. more: there is another, if only an empty one. wrong says what is wrong with a cell in quotes.
 func (r *row) cell() (cell []byte, more bool, wrong string) {
 	for len(r.rest) > 0 && r.blank(r.rest[0]) {
 		r.rest = r.rest[1:]
@@ -125,15 +126,15 @@ func (r *row) cell() (cell []byte, more bool, wrong string) {
 		return r.quoted()
 	}
 	end := bytes.IndexByte(r.rest, r.separator)
-	if end < 0 {
-		cell, r.rest = r.rest, nil
-	} else {
+	if more = end >= 0; more {
 		cell, r.rest = r.rest[:end], r.rest[end+1:]
+	} else {
+		cell, r.rest = r.rest, nil
 	}
 	for len(cell) > 0 && r.blank(cell[len(cell)-1]) {
 		cell = cell[:len(cell)-1]
 	}
-	return cell, len(r.rest) > 0, ""
+	return cell, more, ""
 }
 
 func (r *row) blank(c byte) bool { return c == ' ' || c == '\t' && r.separator != '\t' }
@@ -157,7 +158,7 @@ func (r *row) quoted() (cell []byte, more bool, wrong string) {
 			return cell, false, ""
 		case r.rest[0] == r.separator:
 			r.rest = r.rest[1:]
-			return cell, len(r.rest) > 0, ""
+			return cell, true, ""
 		}
 		return nil, false, "nothing between the quote that ends a cell and " + separatorName(r.separator)
 	}
