@@ -2,6 +2,7 @@ package session_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -10,7 +11,7 @@ import (
 	"fettle/nmra/wave/session"
 )
 
-// after plays a verify of five packets and ten resets, and has the current begin after its second packet.
+// after plays a verify of five packets, ten resets and two packets more, and has the current begin after the second packet.
 func after(t *testing.T, rest wave.Milliamps, current func(p *programmer, second time.Duration)) session.Question {
 	t.Helper()
 	p := newProgrammer(rest)
@@ -20,10 +21,11 @@ func after(t *testing.T, rest wave.Milliamps, current func(p *programmer, second
 	current(p, p.at)
 	p.send(ask, 3)
 	p.send(packet(t, 0, 0, 0), 10)
-	var l session.Listener
-	got := p.hear(&l, 1)
-	if len(got) != 1 {
-		t.Fatalf("heard %+v, want one question", got)
+	p.send(ask, 2)
+	var l, whole session.Listener
+	got, same := p.hear(&l, 1), p.hear(&whole, len(p.halves))
+	if len(got) != 2 || !slices.Equal(got, same) {
+		t.Fatalf("heard %+v half by half and %+v at once, want two questions, the same", got, same)
 	}
 	return got[0]
 }

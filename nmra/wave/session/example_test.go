@@ -25,7 +25,10 @@ func Example() {
 			}
 		}
 	}
-	current := map[time.Duration]wave.Milliamps{0: 8, 120 * time.Millisecond: 88, 126 * time.Millisecond: 8}
+	current := []struct {
+		at    time.Duration
+		drawn wave.Milliamps
+	}{{0, 8}, {120 * time.Millisecond, 88}, {126 * time.Millisecond, 8}}
 
 	var scanner wave.Scanner
 	var listener session.Listener
@@ -34,8 +37,8 @@ func Example() {
 		listener.Packet(found)
 		signal = signal[n:]
 	}
-	for _, at := range []time.Duration{0, 120 * time.Millisecond, 126 * time.Millisecond} {
-		listener.Current(at, current[at])
+	for _, c := range current {
+		listener.Current(c.at, c.drawn)
 	}
 	listener.End()
 	for q, ok := listener.Next(); ok; q, ok = listener.Next() {

@@ -116,6 +116,9 @@ func forService(p nmra.Packet) bool {
 	return p.Len() >= 3 && p.Len() <= 4 && p.Byte(0)>>4 == 0b0111
 }
 
+// ServiceMode says whether the packet that was told last is one of service mode, and not one on a main track that has the same bytes.
+func (l *Listener) ServiceMode() bool { return l.service && forService(l.last) }
+
 // leave ends the stay in service mode.
 func (l *Listener) leave(at time.Duration) {
 	if q := l.open(); q != nil {

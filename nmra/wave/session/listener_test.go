@@ -314,7 +314,7 @@ func TestDeparturesFromTheSequences(t *testing.T) {
 		{"recovery of the same", func(p *programmer) { p.send(reset, 3); p.send(set, 11) }, 0},
 		{"the mode left behind a write", func(p *programmer) { p.send(reset, 3); p.send(set, 5); p.send(reset, 2); p.send(idle, 1) }, session.ShortRecovery | session.BrokenOff},
 		{"the mode left in a verify", func(p *programmer) { p.send(reset, 3); p.send(ask, 3); p.send(idle, 1) }, session.FewPackets | session.BrokenOff},
-		// NMRA S-9.2.3 (July 2012), section E: a long preamble has 20 ones. With the end bit before them, 18 are 19.
+		// NMRA S-9.2.3 (July 2012): a long preamble has 20 ones. With the end bit before them, 18 are 19.
 		{"18 ones", func(p *programmer) { p.send(reset, 3); p.sendBehind(ask, 5, 18); p.send(reset, 5) }, session.ShortPreamble},
 		{"cut in a verify by the end", func(p *programmer) { p.send(reset, 3); p.send(ask, 4) }, session.BrokenOff},
 		{"whole at the end", func(p *programmer) { p.send(reset, 3); p.send(ask, 5) }, 0},
@@ -374,6 +374,22 @@ func TestAQuestionIsToldOnceItsTimeIsOver(t *testing.T) {
 		}
 		if !told {
 			t.Errorf("%s: not told", c.name)
+		}
+	}
+}
+
+func TestTheModeOfEachPacketIsToldWithIt(t *testing.T) {
+	reset, idle := packet(t, 0, 0, 0), packet(t, 0xFF, 0, 0xFF)
+	speed := encode(t, nmra.Instruction{Kind: nmra.Speed, Address: nmra.Address{Kind: nmra.Short, Number: 116}, Steps: 28, Step: 5, Forward: true})
+	var l session.Listener
+	var at time.Duration
+	for i, c := range []struct {
+		nmra.Packet
+		service bool
+	}{{speed, false}, {reset, false}, {speed, true}, {speed, true}, {reset, false}, {speed, true}, {idle, false}, {speed, false}} {
+		at = packetsOf(&l, []nmra.Packet{c.Packet}, 1, at)
+		if got := l.ServiceMode(); got != c.service {
+			t.Errorf("packet %d, %v: %v, want %v", i+1, c.Packet, got, c.service)
 		}
 	}
 }

@@ -177,7 +177,7 @@ func (h *holding) rewritten(mask, value uint8, acknowledged bool) {
 func (m *memory) follow(n nmra.CV, acknowledged bool) {
 	switch n {
 	case primaryAddress:
-		// S-9.2.3, section E: the extended and the consist address are then no longer in use; nobody has asked whether it is so.
+		// S-9.2.3: the extended and the consist address are then no longer in use; nobody has asked whether it is so.
 		m.change(cv.Register{CV: configuration}, func(h *holding) { h.rewritten(extendedAddress, 0, false) })
 		m.change(cv.Register{CV: consistAddress}, func(h *holding) { h.rewritten(0xFF, 0, false) })
 	case addressHigh:

@@ -81,7 +81,7 @@ func TestWhatIsKnownOfADecoder(t *testing.T) {
 		{"silent one way", one(yes(verify(8, 13)), silent(verifyBit(9, 7, true)), silent(verifyBit(9, 6, false)), yes(verify(8, 13))), map[string]uint8{"8": 13}, "", "", "9", ""},
 		{"a pulse of whatever kind: not absent", one(yes(verify(8, 13)), silent(verifyBit(9, 7, true)), silent(verifyBit(9, 7, false)),
 			answered{verifyBit(9, 7, false), session.TooShort}, yes(verify(8, 13))), map[string]uint8{"8": 13}, "", "", "9", ""},
-		// NMRA S-9.2.3 (July 2012), section E: writing CV 1 clears bit 5 of CV 29, and CV 19.
+		// NMRA S-9.2.3 (July 2012): writing CV 1 by any method clears bit 5 of CV 29, and CV 19.
 		{"1 written: bit 5 of 29 and 19 are open", one(yes(verify(29, 0x26)), yes(verify(19, 5)), yes(write(1, 3))), map[string]uint8{"1": 3}, "1", "", "19 29", ""},
 		{"1 written, silently", one(yes(verify(29, 0x26)), yes(verify(19, 5)), silent(write(1, 3))), nil, "", "", "1 19 29", ""},
 		{"1 written where both are clear", one(yes(verify(29, 0x06)), yes(verify(19, 0)), yes(write(1, 3))), map[string]uint8{"1": 3, "19": 0, "29": 6}, "1", "", "", ""},
