@@ -149,7 +149,7 @@ func holdLargeDumps(t *testing.T, size int64, variables int) {
 	}
 }
 
-func TestALargeDumpIsReadInLittleMemory(t *testing.T) { holdLargeDumps(t, 64<<20, 100_000) }
+func TestALargeDumpIsReadInLittleMemory(t *testing.T) { holdLargeDumps(t, 64<<20, 300_000) }
 
 func TestProofThatADumpOfAGigabyteIsReadInLittleMemory(t *testing.T) {
 	holdLargeDumps(t, int64(campaign(1<<20, 1<<30)), campaign(10_000, 1_000_000))

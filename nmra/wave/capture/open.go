@@ -105,8 +105,9 @@ func formOf(t *tape) (Form, error) {
 	case declaration.Match(begin):
 		return VCD, nil
 	}
-	if at := bytes.IndexFunc(begin, func(c rune) bool { return c < ' ' && !strings.ContainsRune("\t\r\n", c) || c == 0x7F }); at >= 0 {
-		return 0, &SyntaxError{Byte: int64(at), Found: string(begin[at : at+1]),
+	line, _, _ := bytes.Cut(begin, []byte{'\n'})
+	if at := bytes.IndexFunc(line, func(c rune) bool { return c < ' ' && !strings.ContainsRune("\t\r\n", c) || c == 0x7F }); at >= 0 {
+		return 0, &SyntaxError{Byte: int64(at), Found: string(line[at : at+1]),
 			Want: "text, of a value change dump, which begins with $, or of comma-separated values, or a WAV file that begins with RIFF"}
 	}
 	return CSV, nil

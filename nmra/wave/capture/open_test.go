@@ -250,13 +250,17 @@ func TestAChannelIsNamedByTheLastPartOfItsNameWhereNoOtherHasIt(t *testing.T) {
 }
 
 func TestWhatIsNoCaptureOrHasNoSignalIsSaid(t *testing.T) {
-	var still, many wires
+	var still, many, most wires
 	for i := range 3 {
 		still.add(string(rune('a'+i)), nil)
 	}
 	for i := range 20 {
 		many.add(fmt.Sprint("siding", i), nil)
 	}
+	for i := range mostCandidates { // the last is one too many
+		most.add(fmt.Sprint("siding", i), nil)
+	}
+	most.add("rail", idles(3))
 	wide := "$timescale 1 ns $end $var wire 8 ! data $end $var real 64 $ volts $end $var event 1 % go $end $enddefinitions $end"
 	for _, c := range []struct {
 		text string
@@ -276,13 +280,16 @@ func TestWhatIsNoCaptureOrHasNoSignalIsSaid(t *testing.T) {
 			`"quay.siding10", "quay.siding11" and 8 more`},
 		{string(still.dump()), Options{Signal: "a", Current: "a"}, `channel "quay.a" can't have both the signal and the current` +
 			`; there are "quay.a", "quay.b", "quay.c"`},
+		{string(most.dump()), Options{}, fmt.Sprintf("none of 64 channels changes in the first %d bytes of the capture", len(most.dump()))},
+		{"$comment " + strings.Repeat("y", mostTape) + " $end " + string(still.dump()), Options{}, "the capture has 3 channels, and more than" +
+			` 1048576 bytes before the first of what they hold: name the channel with the signal; there are "quay.a", "quay.b", "quay.c"`},
 		{wide, Options{Signal: "data"}, `channel "data" is 8 bits wide: want a wire of one bit for the signal`},
 		{wide, Options{Signal: "volts"}, `channel "volts" is a real number: want a wire of one bit for the signal`},
 		{wide, Options{Signal: "go"}, `channel "go" is an event: want a wire of one bit for the signal`},
 		{wide, Options{}, `no channel has a signal: channel "go" is an event: want a wire of one bit for the signal`},
 		{wide, Options{Signal: "data", Current: "go"}, `channel "data" is 8 bits wide: want a wire of one bit for the signal`},
 	} {
-		if _, err := Open(strings.NewReader(c.text), c.o); err == nil || err.Error() != c.want {
+		if _, err := Open(strings.NewReader(c.text), c.o); err == nil || !strings.HasPrefix(err.Error(), c.want) {
 			t.Errorf("%.60q, %+v: %v\nwant %s", c.text, c.o, err, c.want)
 		}
 	}

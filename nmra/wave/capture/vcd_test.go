@@ -119,7 +119,8 @@ func TestEveryMistakeInADumpIsFoundWithItsLine(t *testing.T) {
 		{head + "#1.5", `line 5: found "#1.5", want # and a time`},
 		{head + "#9223372036854776", `line 5: found "#9223372036854776", want # and a time`}, // 292 years
 		{head + "#99999999999999999999999", `line 5: found "#99999999999999999999999", want # and a time`},
-		{head + "#18446744073709551617", `line 5: found "#18446744073709551617", want # and a time`}, // 2 to the 64, and 1
+		{head + "#18446744073709551617", `line 5: found "#18446744073709551617", want # and a time`},                                     // 2 to the 64, and 1
+		{strings.Replace(head, "1 us", "1 fs", 1) + "#18446744073709551615", `line 5: found "#18446744073709551615", want # and a time`}, // it can't be rounded
 		{head + "#0 1 !", `line 5: found "1", want a value and the code of a variable, with no space between them`},
 		{head + "#0\n1", `line 6: found "1", want a value and the code of a variable`},
 		{head + "#0 b1", "line 5: found the end, want the code of a variable behind its value"},
@@ -271,12 +272,10 @@ func TestWordsMayLieAcrossTheEndOfTheBuffer(t *testing.T) {
 	if err != nil || len(want.halves) != 3 || len(want.current) != 1 {
 		t.Fatalf("%v (%v)", want, err)
 	}
-	for filler, place := range map[string]string{" ": "%s", "\n": "%s", "y": "$comment %s $end ", "z": "$comment%s $end $end"} {
+	for filler, place := range map[string]string{" ": "%s", "\n": "%s", "y": "$comment %s $end ", "z": "$comment %s$end #999 0! $end ",
+		"$endz ": "$comment %s $end "} {
 		for before := wordsBuffer - len(head) - len(changes) - 30; before < wordsBuffer+10; before++ {
-			text := head + fmt.Sprintf(place, strings.Repeat(filler, before)) + changes
-			if place == "$comment%s $end $end" {
-				text = head + fmt.Sprintf("$comment %s $end ", strings.Repeat("$endz ", before/6)+strings.Repeat("z", before%6)) + changes
-			}
+			text := head + fmt.Sprintf(place, (strings.Repeat(filler, before/len(filler))+"yyyyyy"[:before%len(filler)])) + changes
 			got, err := record(strings.NewReader(text), Options{Signal: "rail"})
 			if diff := cmp.Diff(want, got, cmp.AllowUnexported(recorded{})); err != nil || diff != "" {
 				t.Fatalf("behind %d of %q: %v\n%s", before, filler, err, diff)
