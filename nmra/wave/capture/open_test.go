@@ -328,6 +328,20 @@ func TestAnErrorOfTheReaderComesThroughBehindWhatCameBeforeIt(t *testing.T) {
 	}
 }
 
+// idle gives nothing, and no error.
+type idle struct{}
+
+func (idle) Read([]byte) (int, error) { return 0, nil }
+
+func TestAReaderThatGivesNothingIsNotWaitedForForEver(t *testing.T) {
+	signal := idles(30)
+	text := asWritten(t, func(b *bytes.Buffer) error { return WriteVCD(b, slices.Values(signal)) })
+	all, err := record(io.MultiReader(bytes.NewReader(text), idle{}), Options{})
+	if !errors.Is(err, io.ErrNoProgress) || !slices.Equal(all.halves, signal[1:]) {
+		t.Errorf("%v behind %d halves, want %v behind %d", err, len(all.halves), io.ErrNoProgress, len(signal)-1)
+	}
+}
+
 func TestTheFirstErrorStays(t *testing.T) {
 	c, err := Open(strings.NewReader("$timescale 1 us $end $var wire 1 ! rail $end $enddefinitions $end #0 1! #58 0! #116 1! #1 0! #200 1!"), Options{})
 	if err != nil {
