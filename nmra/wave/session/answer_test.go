@@ -2,6 +2,7 @@ package session_test
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -9,6 +10,8 @@ import (
 	"fettle/nmra"
 	"fettle/nmra/wave"
 	"fettle/nmra/wave/session"
+
+	"pgregory.net/rapid"
 )
 
 // after plays a verify of five packets, ten resets and two packets more, and has the current begin after the second packet.
@@ -145,6 +148,42 @@ func TestRestIsWhatWasDrawnBefore(t *testing.T) {
 			t.Errorf("%s: %v, want %v", c.name, q.Answer, c.want)
 		}
 	}
+}
+
+func TestAnswersAreHeardThroughNoiseOfTheCurrent(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p := newProgrammer(wave.Milliamps(rapid.Float64Range(20, 100).Draw(t, "rest")))
+		var want []session.Answer
+		for range rapid.IntRange(1, 4).Draw(t, "questions") {
+			after, answer := time.Duration(-1), session.Silent
+			if rapid.Bool().Draw(t, "acknowledged") {
+				after, answer = time.Duration(rapid.IntRange(0, 20).Draw(t, "ms behind the second packet"))*ms, session.Acknowledged
+			}
+			p.play(t, write(3, 7), after)
+			want = append(want, answer)
+		}
+		// Samples instead of changes, each up to 15 mA off: invented.
+		noise := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0))
+		changes := append(p.current, drawn{p.at, p.rest})
+		p.current = nil
+		for at, i := time.Duration(0), 0; at < p.at; at += 100 * time.Microsecond {
+			for changes[i+1].at <= at {
+				i++
+			}
+			p.current = append(p.current, drawn{at, changes[i].c + wave.Milliamps(30*noise.Float64()-15)})
+		}
+		var l session.Listener
+		var got []session.Answer
+		for _, q := range p.hear(&l, 4096) {
+			got = append(got, q.Answer)
+			if off := math.Abs(float64(q.Length - nmra.Pulse)); q.Answer == session.Acknowledged && off > float64(200*time.Microsecond) {
+				t.Errorf("a pulse of %v, want %v", q.Length, nmra.Pulse)
+			}
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("heard %v, want %v", got, want)
+		}
+	})
 }
 
 func TestCurrentMayBeToldBeforeThePacketsOfItsTime(t *testing.T) {

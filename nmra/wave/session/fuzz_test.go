@@ -51,7 +51,8 @@ func FuzzListener(f *testing.F) {
 			case what < 0x20:
 				packet, err := nmra.NewPacket(take(int(what % 8))...)
 				for _, after := range take(1) {
-					found := wave.Finding{Kind: wave.PacketFound, Packet: packet, Start: at, End: at + time.Duration(after)*100*time.Microsecond, Preamble: int(what)}
+					found := wave.Finding{Kind: wave.PacketFound, Packet: packet, Start: at, Preamble: int(what)}
+					found.End = at + time.Duration(after)*100*time.Microsecond
 					if at = found.End; err != nil {
 						found.Kind, found.Fault = wave.FaultFound, wave.CutShort
 					}

@@ -39,7 +39,7 @@ func drawAccess(t *rapid.T, before *nmra.Access, acknowledged bool) nmra.Access 
 		a.Bit, a.BitValue = 0, false
 	}
 	if before != nil && a.Mode == nmra.Direct && !a.Writes() && before.Mode == nmra.Direct && !before.Writes() {
-		a.Pace = nmra.Standard // the two resets of a slow AfterReset are heard as such, but the six of a slow Entry are no other lead
+		a.Pace = nmra.Standard
 		a.Lead = nmra.Lead(rapid.IntRange(0, 2).Draw(t, "lead"))
 		same := a
 		same.Lead, same.Pace = before.Lead, before.Pace
@@ -59,7 +59,7 @@ func TestEverySequenceIsHeardAsTheAccessThatItIs(t *testing.T) {
 			Departures session.Departures
 		}
 		var want []told
-		paged, unplaced := false, false
+		paged := false
 		var before *nmra.Access
 		acknowledged := false
 		for range rapid.IntRange(1, 6).Draw(t, "accesses") {
@@ -86,7 +86,7 @@ func TestEverySequenceIsHeardAsTheAccessThatItIs(t *testing.T) {
 					heard.Access.Mode = nmra.Paged
 				}
 			}
-			if unplaced = a.CV >= 257 && a.CV <= 512; unplaced {
+			if a.CV >= 257 && a.CV <= 512 {
 				heard.Departures = session.Unplaced
 			}
 			want = append(want, heard)
@@ -97,7 +97,7 @@ func TestEverySequenceIsHeardAsTheAccessThatItIs(t *testing.T) {
 		for _, q := range p.hear(&l, rapid.IntRange(1, 5000).Draw(t, "batch")) {
 			got = append(got, told{q.Access, q.Answer, q.Departures})
 		}
-		// What 31 and 32 hold may have come to be known: session_test below has that.
+		// Whether it is known what 31 and 32 hold is for TestWhatIsKnownOfADecoder.
 		for i := range min(len(got), len(want)) {
 			got[i].Departures &^= want[i].Departures & session.Unplaced
 			want[i].Departures &^= session.Unplaced
@@ -253,7 +253,12 @@ func TestDeparturesFromTheSequences(t *testing.T) {
 		}, session.OnePacket},
 		// NMRA S-9.2.3 (July 2012), section E: three resets, or between verifies one behind an acknowledgement.
 		{"two resets", func(p *programmer) { p.idle(30 * ms); p.send(reset, 2); p.send(ask, 5); p.send(reset, 5) }, session.FewResets},
-		{"two resets before a write", func(p *programmer) { p.send(ask, 5); p.send(reset, 2); p.send(set, 5); p.send(reset, 6) }, session.FewResets},
+		{"two resets before a write", func(p *programmer) {
+			p.send(ask, 5)
+			p.send(reset, 2)
+			p.send(set, 5)
+			p.send(reset, 6)
+		}, session.FewResets},
 		{"verify behind verify", func(p *programmer) { p.send(reset, 3); p.send(ask, 5); p.send(other, 5); p.send(reset, 5) }, 0},
 		{"no reset behind an acknowledgement", func(p *programmer) {
 			p.send(reset, 3)
@@ -312,8 +317,17 @@ func TestDeparturesFromTheSequences(t *testing.T) {
 		}, session.ShortRecovery},
 		{"cut in the recovery by the end", func(p *programmer) { p.send(reset, 3); p.send(set, 5); p.send(reset, 5) }, session.BrokenOff},
 		{"recovery of the same", func(p *programmer) { p.send(reset, 3); p.send(set, 11) }, 0},
-		{"the mode left behind a write", func(p *programmer) { p.send(reset, 3); p.send(set, 5); p.send(reset, 2); p.send(idle, 1) }, session.ShortRecovery | session.BrokenOff},
-		{"the mode left in a verify", func(p *programmer) { p.send(reset, 3); p.send(ask, 3); p.send(idle, 1) }, session.FewPackets | session.BrokenOff},
+		{"the mode left behind a write", func(p *programmer) {
+			p.send(reset, 3)
+			p.send(set, 5)
+			p.send(reset, 2)
+			p.send(idle, 1)
+		}, session.ShortRecovery | session.BrokenOff},
+		{"the mode left in a verify", func(p *programmer) {
+			p.send(reset, 3)
+			p.send(ask, 3)
+			p.send(idle, 1)
+		}, session.FewPackets | session.BrokenOff},
 		// NMRA S-9.2.3 (July 2012): a long preamble has 20 ones. With the end bit before them, 18 are 19.
 		{"18 ones", func(p *programmer) { p.send(reset, 3); p.sendBehind(ask, 5, 18); p.send(reset, 5) }, session.ShortPreamble},
 		{"cut in a verify by the end", func(p *programmer) { p.send(reset, 3); p.send(ask, 4) }, session.BrokenOff},
