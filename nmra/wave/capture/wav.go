@@ -32,25 +32,24 @@ type wav struct {
 
 	signal, current int // channels; current -1: none
 	slicer          slicer
-	drawn           drawn
-	ahead           []Current // behind the last half, for a later batch
+	mean            mean
+	currents        currents
+	ended           time.Duration // the last half that was given; or else the first crossing
 }
 
-// drawn makes the samples of a current into Currents: each the mean of as many samples as come in 0.1 ms.
-type drawn struct {
-	most int // samples
-	n    int
+// mean is that of the samples of the current that come within 0.1 ms.
+type mean struct {
+	of   int // samples
+	n    int // of them that have come
 	sum  float64
-	at   time.Duration // of the first
-	last wave.Milliamps
-	some bool // there is a last
+	from time.Duration // the first of them
 }
 
 const (
-	leastSwing = 0.004    // of the full scale: what is less is the noise of a sound card
-	codes      = 3        // of the converter, that noise goes up and down by
-	wavBlock   = 16 << 10 // bytes
-	draws      = 10_000   // Currents a second, at the most
+	leastSwing   = 0.004    // of the full scale: what is less is the noise of a sound card
+	codes        = 3        // of the converter, that noise goes up and down by
+	wavBlock     = 16 << 10 // bytes
+	meansASecond = 10_000   // of the current a second, at the most
 )
 
 func newWAV(from io.Reader, o Options) (reader, error) {
@@ -79,7 +78,7 @@ func (w *wav) choose(signal, current int) (Info, error) {
 	}
 	w.signal, w.current = signal, current
 	w.slicer.least = max(leastSwing, codes*w.layout.code()) * float64(w.scale())
-	w.drawn.most = int((w.layout.rate + draws - 1) / draws)
+	w.mean.of = int((w.layout.rate + meansASecond - 1) / meansASecond)
 	return Info{Step: time.Second / time.Duration(w.layout.rate), Sampled: true, Volts: w.volts > 0}, nil
 }
 
@@ -92,34 +91,30 @@ func (w *wav) scale() wave.Volts {
 }
 
 func (w *wav) next(b *Batch) error {
-	b.Start = w.slicer.start.at
-	b.Current = append(b.Current, w.ahead...)
-	w.ahead = w.ahead[:0]
+	b.Start = w.ended
+	w.currents.begin(b)
 	for w.err == nil && !full(b) {
 		w.err = w.read(b)
-		if w.err != nil {
-			w.slicer.end(b)
-			w.drawn.end(b)
-		}
+	}
+	if w.err != nil {
+		w.slicer.end(b)
+		w.draw(b)
+		w.currents.end(b)
+	}
+	w.ended = b.Start
+	for _, half := range b.Halves {
+		w.ended += half
 	}
 	if w.volts == 0 {
 		b.Volts = b.Volts[:0]
 	}
-	if len(b.Halves) == 0 {
-		return w.err
-	}
-	end := b.Start
-	for _, half := range b.Halves {
-		end += half
-	}
-	keep := len(b.Current)
-	for keep > 0 && b.Current[keep-1].At > end {
-		keep--
-	}
-	w.ahead = append(w.ahead, b.Current[keep:]...)
-	b.Current = b.Current[:keep]
-	if len(w.ahead) > 0 {
-		return nil // the error comes with them
+	switch {
+	case len(b.Halves) > 0:
+		if w.currents.hold(b, w.ended) {
+			return nil // they come with the next
+		}
+	case w.err == nil:
+		w.currents.hold(b, w.layout.time(w.frames)-slicerLag)
 	}
 	return w.err
 }
@@ -134,56 +129,54 @@ func (w *wav) read(b *Batch) error {
 	if err == io.ErrUnexpectedEOF {
 		err = io.EOF
 	}
-	start, frame, size := w.at, w.layout.frame(), w.layout.bytes
+	at, frame := w.at, w.layout.frame()
 	w.at += int64(n)
 	w.left -= int64(n)
 	if err == nil && w.left < int64(frame) {
 		err = io.EOF
 	}
-	volts, milliamps := float64(w.scale()), float64(w.milliamps)
 	for ; n >= frame; n -= frame {
-		at := w.layout.time(w.frames)
+		now := w.layout.time(w.frames)
 		w.frames++
-		from := w.signal * size
-		v := w.layout.sample(block[from : from+size])
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return w.layout.unlike(start+int64(from), v)
+		v, wrong := w.sample(block, w.signal, at)
+		if wrong != nil {
+			return wrong
 		}
-		w.slicer.sample(b, at, v*volts)
+		w.slicer.sample(b, now, v*float64(w.scale()))
 		if w.current >= 0 {
-			from := w.current * size
-			v := w.layout.sample(block[from : from+size])
-			if math.IsNaN(v) || math.IsInf(v, 0) {
-				return w.layout.unlike(start+int64(from), v)
+			if v, wrong = w.sample(block, w.current, at); wrong != nil {
+				return wrong
 			}
-			w.drawn.sample(b, at, v*milliamps)
+			if w.mean.n == 0 {
+				w.mean.from = now
+			}
+			w.mean.sum += max(-mostVolts, min(v*float64(w.milliamps), mostVolts))
+			if w.mean.n++; w.mean.n == w.mean.of {
+				w.draw(b)
+			}
 		}
 		block = block[frame:]
-		start += int64(frame)
+		at += int64(frame)
 	}
 	return err
 }
 
-func (d *drawn) sample(b *Batch, at time.Duration, milliamps float64) {
-	if d.n == 0 {
-		d.at = at
+// sample is that of a channel in a frame, which begins at a byte of the file, as a part of the full scale.
+func (w *wav) sample(frame []byte, channel int, at int64) (float64, error) {
+	from := channel * w.layout.bytes
+	v := w.layout.sample(frame[from : from+w.layout.bytes])
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0, w.unlike(at+int64(from), strconv.FormatFloat(v, 'g', -1, 64), "a number")
 	}
-	d.sum += max(-mostVolts, min(milliamps, mostVolts))
-	d.n++
-	if d.n == d.most {
-		d.end(b)
-	}
+	return v, nil
 }
 
-func (d *drawn) end(b *Batch) {
-	if d.n == 0 {
-		return
+// draw gives the mean of what has come of the current.
+func (w *wav) draw(b *Batch) {
+	if m := &w.mean; m.n > 0 {
+		w.currents.draw(b, Current{At: m.from, Milliamps: wave.Milliamps(m.sum / float64(m.n))})
+		m.n, m.sum = 0, 0
 	}
-	now := wave.Milliamps(d.sum / float64(d.n))
-	if !d.some || now != d.last {
-		b.Current = append(b.Current, Current{At: d.at, Milliamps: now})
-	}
-	d.n, d.sum, d.last, d.some = 0, 0, now, true
 }
 
 // layout is how the samples of a WAV file lie.
@@ -225,9 +218,4 @@ func (l layout) sample(p []byte) float64 {
 		return float64(int32(p[0])<<8|int32(p[1])<<16|int32(p[2])<<24) / (1 << 31)
 	}
 	return float64(int32(binary.LittleEndian.Uint32(p))) / (1 << 31)
-}
-
-// unlike is the error of a sample that is no number.
-func (l layout) unlike(at int64, v float64) error {
-	return &SyntaxError{Form: WAV, Byte: at, Found: strconv.FormatFloat(v, 'g', -1, 64), Want: "a number"}
 }
