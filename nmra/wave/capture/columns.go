@@ -41,14 +41,17 @@ const lookedAt = 1000
 
 // look finds what the columns have, and in which unit and how finely the time is, in the first lines.
 func (c *table) look() error {
+	if _, err := c.lines.next(); err == io.EOF {
+		return &SyntaxError{Form: CSV, Line: c.lines.number + 1, Want: wantColumns}
+	} else if err != nil {
+		return err
+	}
+	c.lines.back()
 	times := make([]decimal, 0, lookedAt)
 	repeats := make([]int, len(c.columns)) // of the level on the line before
 	before := make([]level, len(c.columns))
 	for ahead := c.lines.ahead(lookedAt); len(times) < lookedAt; {
 		line, err := ahead.next()
-		if err == io.EOF && len(times) == 0 {
-			return &SyntaxError{Form: CSV, Line: ahead.number + 1, Want: wantColumns}
-		}
 		var at decimal
 		if err == nil {
 			at, err = c.lookAt(line, ahead.number, before, repeats)
