@@ -86,9 +86,10 @@ func (w *weighed) hold(t *testing.T) {
 	}
 }
 
-// Each row is a dump that can't be held in memory, made while it is read; of size bytes, or with so many variables.
+// Each row is a dump that can't be held in memory, made while it is read: of size bytes or a part of them, or with so many variables.
 func holdLargeDumps(t *testing.T, size int64, variables int) {
 	const changes = "#0 1! #58 0! #116 1! #216 0!"
+	part := size / 4
 	text := strings.NewReader
 	signal := Options{Signal: "rail"}
 	for _, c := range []struct {
@@ -98,21 +99,21 @@ func holdLargeDumps(t *testing.T, size int64, variables int) {
 		err  string // it begins with this
 	}{
 		{"a comment of one word", io.MultiReader(text(head+"$comment "), times("y", size), text(" $end "+changes)), Options{}, ""},
-		{"a comment of one line", io.MultiReader(text(head+"$comment "), times("fish van ", size), text(" $end "+changes)), signal, ""},
-		{"a comment before all", io.MultiReader(text("$comment "), times("yard ", size), text(" $end "+head+changes)), Options{}, ""},
-		{"a word", io.MultiReader(text(head+changes+" "), times("y", size)), signal, "VCD, line 5: found \"yyy"},
-		{"a time", io.MultiReader(text(head+changes+" #"), times("0", size)), signal, "VCD, line 5: found \"#00"},
-		{"a value", io.MultiReader(text(head+changes+" b"), times("1", size)), signal, "VCD, line 5: found \"b11"},
-		{"a number", io.MultiReader(text(head+changes+" r"), times("1", size)), signal, "VCD, line 5: found \"r11"},
-		{"a code", io.MultiReader(text(head+changes+" 1"), times("!", size)), signal, "VCD, line 5: found \"1!!"},
-		{"a gap", io.MultiReader(text(head), times(" ", size), text(changes)), signal, ""},
-		{"lines", io.MultiReader(text(head), times("\n", size), text(changes)), signal, ""},
-		{"others' changes, on one line", io.MultiReader(text(head+"#0 "), times("1% 0% b101 & r2.5 ' ", size/20*20), text(changes)), signal, ""},
-		{"a name", io.MultiReader(text("$var wire 1 % "), times("y", size)), signal, "VCD, line 1: found \"yyy"},
-		{"an index", io.MultiReader(text("$var wire 1 % berth "), times("[0] ", size)), signal, "VCD, line 1: found \"[0]"},
-		{"a timescale", io.MultiReader(text("$timescale "), times("1 ", size)), signal, "VCD, line 1: found \"111"},
-		{"a scope", io.MultiReader(text("$scope module "), times("y", size)), signal, "VCD, line 1: found \"yyy"},
-		{"scopes", times("$scope module quay $end ", size), signal, "VCD, line 1: found \"quay"},
+		{"a comment of one line", io.MultiReader(text(head+"$comment "), times("fish van ", part), text(" $end "+changes)), signal, ""},
+		{"a comment before all", io.MultiReader(text("$comment "), times("yard ", part), text(" $end "+head+changes)), Options{}, ""},
+		{"a word", io.MultiReader(text(head+changes+" "), times("y", part)), signal, "VCD, line 5: found \"yyy"},
+		{"a time", io.MultiReader(text(head+changes+" #"), times("0", part)), signal, "VCD, line 5: found \"#00"},
+		{"a value", io.MultiReader(text(head+changes+" b"), times("1", part)), signal, "VCD, line 5: found \"b11"},
+		{"a number", io.MultiReader(text(head+changes+" r"), times("1", part)), signal, "VCD, line 5: found \"r11"},
+		{"a code", io.MultiReader(text(head+changes+" 1"), times("!", part)), signal, "VCD, line 5: found \"1!!"},
+		{"a gap", io.MultiReader(text(head), times(" ", part), text(changes)), signal, ""},
+		{"lines", io.MultiReader(text(head), times("\n", part), text(changes)), signal, ""},
+		{"others' changes, on one line", io.MultiReader(text(head+"#0 "), times("1% 0% b101 & r2.5 ' ", part/20*20), text(changes)), signal, ""},
+		{"a name", io.MultiReader(text("$var wire 1 % "), times("y", part)), signal, "VCD, line 1: found \"yyy"},
+		{"an index", io.MultiReader(text("$var wire 1 % berth "), times("[0] ", part)), signal, "VCD, line 1: found \"[0]"},
+		{"a timescale", io.MultiReader(text("$timescale "), times("1 ", part)), signal, "VCD, line 1: found \"111"},
+		{"a scope", io.MultiReader(text("$scope module "), times("y", part)), signal, "VCD, line 1: found \"yyy"},
+		{"scopes", times("$scope module quay $end ", part), signal, "VCD, line 1: found \"quay"},
 		{"variables", io.MultiReader(&numbered{text: "$var wire 1 v%d siding%d $end ", n: variables}, text(head+changes)), signal, ""},
 		{"variables, none named", io.MultiReader(&numbered{text: "$var wire 1 v%d siding%d $end ", n: variables}, text(head)), Options{},
 			"VCD: more than 4096 variables: name the one with the signal"},
@@ -120,7 +121,7 @@ func holdLargeDumps(t *testing.T, size int64, variables int) {
 			`more than one channel is named "rail"`},
 		{"long variables", io.MultiReader(text("$scope module "+strings.Repeat("y", 900)+" $end "),
 			&numbered{text: "$var wire 1 v%d siding%d $end ", n: variables}, text("$upscope $end "+head+changes)), signal, ""},
-		{"currents and no signal", io.MultiReader(text(head), &numbered{text: "#%d r%d $\n", n: int(size / 64)}), signal, "none"},
+		{"currents and no signal", io.MultiReader(text(head), &numbered{text: "#%d r%d $\n", n: int(part / 64)}), signal, "none"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			w := weigh(c.dump)
