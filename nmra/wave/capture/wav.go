@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"bufio"
 	"encoding/binary"
 	"fmt"
 	"io"
@@ -18,13 +19,13 @@ import (
 //
 // Most sound cards let no DC through. What they record shows no asymmetry of a section: in their Volts its half-waves are alike.
 type wav struct {
-	from io.Reader
+	from *bufio.Reader
 	at   int64 // bytes read
 	err  error // of the batch behind the last
 
 	layout layout
 	left   int64 // bytes of frames that are still to come, as the header has it
-	block  []byte
+	block  int   // bytes that are read at once
 	frames int64 // read
 
 	volts     wave.Volts // of the full scale; 0: not known
@@ -56,11 +57,11 @@ func newWAV(from io.Reader, o Options) (reader, error) {
 	if !(o.FullScale >= 0 && o.FullScale <= mostVolts) || !(o.FullScaleCurrent >= 0 && o.FullScaleCurrent <= mostVolts) {
 		return nil, fmt.Errorf("a full scale of %v V and %v mA: want each from 0, which is not known, to %d", o.FullScale, o.FullScaleCurrent, mostVolts)
 	}
-	w := &wav{from: from, volts: o.FullScale, milliamps: o.FullScaleCurrent}
+	w := &wav{from: bufio.NewReaderSize(from, wavBlock), volts: o.FullScale, milliamps: o.FullScaleCurrent}
 	if err := w.header(); err != nil {
 		return nil, err
 	}
-	w.block = make([]byte, wavBlock/w.layout.frame()*w.layout.frame())
+	w.block = wavBlock / w.layout.frame() * w.layout.frame()
 	return w, nil
 }
 
@@ -121,20 +122,14 @@ func (w *wav) next(b *Batch) error {
 
 // read takes a block of frames. The error is io.EOF behind the last.
 func (w *wav) read(b *Batch) error {
-	block := w.block
-	if w.left < int64(len(block)) {
-		block = block[:w.left]
-	}
-	n, err := io.ReadFull(w.from, block)
-	if err == io.ErrUnexpectedEOF {
-		err = io.EOF
-	}
-	at, frame := w.at, w.layout.frame()
+	block, err := w.from.Peek(int(min(int64(w.block), w.left)))
+	at, n, frame := w.at, len(block), w.layout.frame()
 	w.at += int64(n)
 	w.left -= int64(n)
 	if err == nil && w.left < int64(frame) {
 		err = io.EOF
 	}
+	defer w.from.Discard(n)
 	for ; n >= frame; n -= frame {
 		now := w.layout.time(w.frames)
 		w.frames++

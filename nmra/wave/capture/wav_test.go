@@ -379,6 +379,20 @@ func TestASampleThatIsNoNumberIsRefusedWithItsPlace(t *testing.T) {
 	}
 }
 
+func TestAWAVFileThatStopsComingIsNotWaitedFor(t *testing.T) {
+	tr, want := lead(48_000)
+	file := sheet{channels: 1, rate: 48_000, bits: 16, samples: tr.parts(20)}.file()
+	for at := range 44 {
+		if _, err := newWAV(io.MultiReader(bytes.NewReader(file[:at]), idle{}), Options{}); !errors.Is(err, io.ErrNoProgress) {
+			t.Errorf("stopped at byte %d: %v", at, err)
+		}
+	}
+	all, err := record(io.MultiReader(bytes.NewReader(file[:len(file)-40]), idle{}), Options{})
+	if got := found(all.halves); !errors.Is(err, io.ErrNoProgress) || !slices.Equal(got, want) {
+		t.Errorf("%v, %v, want %v", got, err, want)
+	}
+}
+
 func TestAReaderThatFailsIsToldBehindWhatItGave(t *testing.T) {
 	tr, want := lead(48_000)
 	file := sheet{channels: 1, rate: 48_000, bits: 16, samples: tr.parts(20)}.file()

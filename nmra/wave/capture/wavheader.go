@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"io"
@@ -70,15 +71,25 @@ func (w *wav) header() error {
 		if err != nil {
 			return err
 		}
-		rest := int64(size+size&1) - (w.at - begin)
-		n, err := io.CopyN(io.Discard, w.from, rest)
-		w.at += n
+		if err := w.skip(begin+int64(size+size&1)-w.at, name); err != nil {
+			return err
+		}
+	}
+}
+
+// skip skips so many bytes of a chunk.
+func (w *wav) skip(rest int64, name string) error {
+	for rest > 0 {
+		n, err := w.from.Discard(int(min(rest, 1<<30)))
+		w.at += int64(n)
+		rest -= int64(n)
 		if err == io.EOF {
-			return w.unlike(w.at, "", fmt.Sprintf("%d bytes more of the chunk %q", rest-n, name))
+			return w.unlike(w.at, "", fmt.Sprintf("%d bytes more of the chunk %q", rest, name))
 		} else if err != nil {
 			return err
 		}
 	}
+	return nil
 }
 
 // format reads the chunk with the format.
@@ -132,12 +143,13 @@ func (w *wav) field(size uint64, least, most int, want string) ([]byte, error) {
 
 // take reads so many bytes.
 func (w *wav) take(n int, want string) ([]byte, error) {
-	p := make([]byte, n)
-	n, err := io.ReadFull(w.from, p)
-	w.at += int64(n)
-	if err == io.EOF || err == io.ErrUnexpectedEOF {
+	p, err := w.from.Peek(n)
+	w.at += int64(len(p))
+	if err == io.EOF {
 		return nil, w.unlike(w.at, "", want)
 	}
+	p = bytes.Clone(p)
+	w.from.Discard(len(p))
 	return p, err
 }
 
