@@ -6,8 +6,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
+	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -126,6 +129,7 @@ type hearing struct {
 	answers   int // acknowledgements
 	known     session.Holdings
 	strips    []conform.Strip
+	surveyed  string // the file that what is known goes to
 }
 
 // listen hears a capture from its beginning to its end, or as far as it is one, and says what was heard.
@@ -145,6 +149,7 @@ func (o signalFlags) listen(cmd *cobra.Command, path string, t teller) error {
 		stoppedAt = fmt.Errorf("%s: %w", name, stoppedAt)
 	}
 	h := ear.heard(name, c.Info(), o.scale)
+	h.surveyed = o.survey
 	if err := errors.Join(ear.failed, t.end(h)); err != nil {
 		return errors.Join(stoppedAt, err)
 	}
@@ -237,6 +242,7 @@ type ear struct {
 	volts     conform.Voltmeter
 	strips    conform.Strips
 	listener  session.Listener
+	current   []capture.Current // of the batch, that the listener has not had
 	questions int
 	answers   int
 }
@@ -271,16 +277,25 @@ func (e *ear) batch(b *capture.Batch) {
 	if len(b.Volts) > 0 {
 		e.volts.Halves(b.Start, b.Halves, b.Volts)
 	}
+	e.current = b.Current
 	for halves := b.Halves; len(halves) > 0; {
 		n, found := e.meter.Scan(halves)
 		halves = halves[n:]
 		e.found(found)
 	}
-	for _, c := range b.Current {
-		e.listener.Current(c.At, c.Milliamps)
+	e.draws(forever)
+	e.told(e.teller.flush())
+}
+
+const forever time.Duration = math.MaxInt64
+
+// draws takes the current up to an instant, and tells the questions whose time is over.
+func (e *ear) draws(until time.Duration) {
+	for len(e.current) > 0 && e.current[0].At <= until {
+		e.listener.Current(e.current[0].At, e.current[0].Milliamps)
+		e.current = e.current[1:]
 	}
 	e.asked()
-	e.told(e.teller.flush())
 }
 
 // told keeps the first error of the teller.
@@ -296,6 +311,7 @@ func (e *ear) found(f wave.Finding) {
 	}
 	e.strips.Found(f, 0)
 	e.listener.Packet(f)
+	e.draws(f.End)
 	if f.Kind == wave.FaultFound {
 		e.told(e.teller.fault(f))
 		return
@@ -363,20 +379,24 @@ func (o signalFlags) keep(cmd *cobra.Command, h hearing) error {
 	switch {
 	case h.info.Current == "":
 		return misuse(cmd, "--survey: %s has no channel of the track's current, so no answer is known: want one, named by --current", h.name)
-	case len(h.known.Registers) == 0:
+	case len(h.known.Registers) == len(h.known.Written):
 		return failure{saidNo, fmt.Errorf("--survey: nothing in %s proves what a register holds, so nothing is written", h.name)}
 	}
 	return regset.WriteFile(o.survey, h.survey(time.Now()).Append(nil))
 }
 
-// survey is what was proven of the decoder, as a survey.
+// survey is what was proven of the decoder, as a survey. A register that was written and not asked for since is not: a decoder may
+// acknowledge a write, and keep what it allows.
 func (h hearing) survey(now time.Time) regset.Survey {
 	s := regset.Survey{
 		When: now.Truncate(time.Second), Station: "heard in " + filepath.Base(h.name),
-		Registers: h.known.Registers, Absent: h.known.Absent, Unsure: h.known.Unsure, Pages: h.known.Pages,
+		Registers: maps.Clone(h.known.Registers), Absent: h.known.Absent, Unsure: slices.Concat(h.known.Unsure, h.known.Written), Pages: h.known.Pages,
+	}
+	for _, r := range h.known.Written {
+		delete(s.Registers, r)
 	}
 	for number, to := range map[nmra.CV]**uint8{8: &s.Decoder.Maker, 7: &s.Decoder.Version} {
-		if value, ok := h.known.Registers[cv.Register{CV: number}]; ok {
+		if value, ok := s.Registers[cv.Register{CV: number}]; ok {
 			*to = &value
 		}
 	}

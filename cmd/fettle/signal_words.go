@@ -28,7 +28,6 @@ func newSignalWords(w io.Writer) *signalWords { return &signalWords{w: bufio.New
 func (s *signalWords) packet(p heardPacket) error {
 	if s.times > 0 && p.Packet == s.last.Packet && p.service == s.last.service {
 		s.times++
-		s.last.End = p.End
 		return nil
 	}
 	if err := s.tellLast(); err != nil {
@@ -50,7 +49,7 @@ func (s *signalWords) tellLast() error {
 		sentence = "means nothing: " + p.err.Error()
 	}
 	if times > 1 {
-		sentence += fmt.Sprintf(" (%d times, until %s)", times, milliseconds(p.End))
+		sentence += fmt.Sprintf(" (%d times)", times)
 	}
 	return s.line(p.Start, p.Packet.String(), sentence)
 }
@@ -91,8 +90,10 @@ func (s *signalWords) fault(f wave.Finding) error {
 }
 
 func (s *signalWords) question(q session.Question) error {
-	if err := s.tellLast(); err != nil {
-		return err
+	if s.times > 0 && s.last.Start <= q.At {
+		if err := s.tellLast(); err != nil {
+			return err
+		}
 	}
 	words := q.Access.String() + " " + answerOf(q)
 	if q.Register.Page.High > 0 {
@@ -281,8 +282,22 @@ func (h hearing) decoder() string {
 	if h.info.Current == "" {
 		return text + "and no channel of current to hear the answers in.\n"
 	}
-	return text + fmt.Sprintf("%d acknowledged. %s proven, %d absent, %d not proven: --survey FILE writes that.\n", h.answers,
-		count(len(h.known.Registers), "register"), len(h.known.Absent), len(h.known.Unsure)+len(h.known.Unplaced))
+	text += fmt.Sprintf("%d acknowledged. %s proven, %d absent, %d not proven.\n", h.answers, count(len(h.known.Registers)-len(h.known.Written), "register"),
+		len(h.known.Absent), len(h.known.Unsure)+len(h.known.Unplaced)+len(h.known.Written))
+	if n := len(h.known.Written); n > 0 {
+		text += fmt.Sprintf("%s not asked for since the write was acknowledged: a decoder may have kept another value.\n", registersWere(n))
+	}
+	if h.surveyed != "" {
+		return text + "Survey: " + h.surveyed + "\n"
+	}
+	return text + "--survey FILE writes that.\n"
+}
+
+func registersWere(n int) string {
+	if n == 1 {
+		return "1 register was"
+	}
+	return fmt.Sprintf("%d registers were", n)
 }
 
 // verdict is what it comes to.

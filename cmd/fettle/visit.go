@@ -22,11 +22,13 @@ type trackFlags struct {
 	*stationFlags
 	bound  float64
 	asJSON *bool
+	record string // the file for a recording of the track
 }
 
 func addTrack(cmd *cobra.Command) *trackFlags {
 	t := &trackFlags{stationFlags: addStation(cmd), bound: prog.DefaultBound, asJSON: jsonFlag(cmd)}
 	cmd.Flags().Var(chance{&t.bound}, "bound", "the `CHANCE` of a wrong value up to which a value counts as read")
+	cmd.Flags().StringVar(&t.record, "record", "", "on the bench: take down what is on its track, to `FILE`.csv with the current, or .vcd or .wav without")
 	return t
 }
 
@@ -119,6 +121,13 @@ func (t *trackFlags) visit(cmd *cobra.Command, do job) (err error) {
 	track, ok := s.(station.ProgrammingTrack)
 	if !ok {
 		return failure{badUse, fmt.Errorf("%v: it has no programming track", s.Describe())}
+	}
+	if t.record != "" {
+		keep, failed := record(cmd, s, t.record)
+		if failed != nil {
+			return failed
+		}
+		defer func() { err = errors.Join(err, keep()) }()
 	}
 	return v.work(cmd.Context(), track, t.bound, do)
 }

@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"fettle/nmra"
+	"fettle/nmra/wave"
+	"fettle/nmra/wave/capture"
 	"fettle/station"
 )
 
@@ -24,10 +26,13 @@ type Bench struct {
 	used       bool // has been on
 	closed     bool
 	sensor     sensor
-	sampled    time.Duration     // up to here
-	above      time.Duration     // how long the current has been above station.MostCurrent
-	overloaded station.Milliamps // the current that was, for longer than station.MostCurrentTime
-	rest       station.Milliamps // after power-on
+	sampled    time.Duration      // up to here
+	above      time.Duration      // how long the current has been above station.MostCurrent
+	overloaded station.Milliamps  // the current that was, for longer than station.MostCurrentTime
+	rest       station.Milliamps  // after power-on
+	recording  *capture.Recording // nil: none
+	recorded   time.Duration      // up to here
+	begun      time.Duration      // the recording
 }
 
 var (
@@ -38,6 +43,30 @@ var (
 // New puts decoders on a track of their own. Its power is off.
 func New(decoders ...*Decoder) *Bench {
 	return &Bench{track: NewTrack(decoders...)}
+}
+
+// Record has the bench take down, from now on, what is on its track: the signal, and the current. While the power is off there is a silence.
+func (b *Bench) Record(to *capture.Recording) { b.recording, b.recorded, b.begun = to, b.now, b.now }
+
+// record takes down a bit that is about to begin, and what was silent before it.
+func (b *Bench) record(one bool) {
+	if b.recording == nil {
+		return
+	}
+	if silent := b.now - b.recorded; silent > 0 {
+		b.recording.Half(silent)
+	}
+	half := nmra.BitTime(one) / 2
+	b.recording.Half(half)
+	b.recording.Half(half)
+	b.recorded = b.now + 2*half
+}
+
+// recordCurrent takes down what flows from an instant on.
+func (b *Bench) recordCurrent(at time.Duration, current station.Milliamps) {
+	if b.recording != nil {
+		b.recording.Draws(at-b.begun, wave.Milliamps(current))
+	}
 }
 
 // Now is the time on the clock of the bench: 0 when it was made.
@@ -79,6 +108,7 @@ func (b *Bench) PowerOn(ctx context.Context) (station.Draw, error) {
 // PowerOff turns the track off, whatever the context. A decoder whose memory is being written then loses that register.
 func (b *Bench) PowerOff(context.Context) error {
 	b.track.Power(false, b.now)
+	b.recordCurrent(b.now, 0)
 	return b.track.Err()
 }
 
@@ -167,6 +197,7 @@ func (b *Bench) ready(ctx context.Context) error {
 // play plays one packet, bit by bit. What a decoder draws changes only when it acts, so the sampling of the current waits until then.
 func (b *Bench) play(p nmra.Packet, preamble int) error {
 	for one := range p.Bits(preamble) {
+		b.record(one)
 		b.now += nmra.BitTime(one)
 		if b.track.hear(one, b.now) {
 			b.sense()
@@ -191,6 +222,7 @@ func (b *Bench) sense() {
 			length *= (b.now - b.sampled + sampleEvery - 1) / sampleEvery
 		}
 		current := b.track.Current(b.sampled)
+		b.recordCurrent(b.sampled, current)
 		b.sampled += length
 		b.sensor.sample(current, length)
 		if current <= station.MostCurrent {

@@ -26,12 +26,17 @@ func WriteVCD(w io.Writer, halves iter.Seq[time.Duration]) error {
 // microseconds there are three digits where they are not 0. Errors are those of WriteVCD.
 func WriteCSV(w io.Writer, halves iter.Seq[time.Duration]) error {
 	return write(w, "time_us,rail\n0,1\n", halves, func(line []byte, at time.Duration, level byte) []byte {
-		line = strconv.AppendInt(line, int64(at/time.Microsecond), 10)
-		if part := at % time.Microsecond; part != 0 {
-			line = append(line, '.', '0'+byte(part/100), '0'+byte(part/10%10), '0'+byte(part%10))
-		}
-		return append(line, ',', '0'+level, '\n')
+		return append(appendMicroseconds(line, at), ',', '0'+level, '\n')
 	})
+}
+
+// appendMicroseconds appends a time in µs, with three digits behind the point where they are not 0.
+func appendMicroseconds(line []byte, at time.Duration) []byte {
+	line = strconv.AppendInt(line, int64(at/time.Microsecond), 10)
+	if part := at % time.Microsecond; part != 0 {
+		line = append(line, '.', '0'+byte(part/100), '0'+byte(part/10%10), '0'+byte(part%10))
+	}
+	return line
 }
 
 // write writes the header, at whose end the level is 1, and a line for each crossing that ends a half.
