@@ -86,6 +86,9 @@ func (c *table) choose(signal, current int) (Info, error) {
 	}
 	info := Info{Step: c.step}
 	switch {
+	case chosen.kind == numbers && c.interval > time.Second/leastRate:
+		return Info{}, fmt.Errorf("channel %.40q has voltages %v apart, which show no signal: want them %v apart at the most, or else levels, 0 and 1, at the crossings",
+			chosen.name, c.interval, time.Second/leastRate)
 	case chosen.kind == numbers:
 		info = Info{Step: c.interval, Sampled: true, Volts: true}
 	case chosen.sampled:
@@ -199,7 +202,7 @@ func (c *table) pass(line, cell []byte) error {
 		c.begun, c.first = true, at
 	case at < c.at:
 		return c.wrongCell(line, cell, c.lines.number, c.time, fmt.Sprintf("a time no earlier than %v, on the line before,", c.at))
-	case written == c.written && c.columns[c.signal].kind == numbers:
+	case at == c.at && written.is(c.written) && c.columns[c.signal].kind == numbers:
 		return c.wrongCell(line, cell, c.lines.number, c.time, "a time for each voltage, later than that on the line before,")
 	}
 	c.at, c.written = at, written

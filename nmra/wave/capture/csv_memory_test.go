@@ -36,11 +36,10 @@ func holdLargeLines(t *testing.T, size int64) {
 		{"nothing but current", io.MultiReader(text(head), &numbered{text: "%d00,1,8,\n%d50,1,70,\n", n: count}), signal, 0, ""},
 		{"current, and voltages that rest", io.MultiReader(text(voltages), &numbered{text: "%d0,15,8,\n%d5,15,70,\n", n: count}), volts, 0, ""},
 		{"voltages", io.MultiReader(text(voltages), &numbered{text: square, n: int(size) / len(square)}), volts, 2*(int(size)/len(square)) - 2, ""},
-		{"voltages, too few", io.MultiReader(text(voltages), &numbered{text: "%d00,15,8,\n%d50,-15,70,\n", n: count}), volts, 0, ""},
 		{"voltages closer than a nanosecond", io.MultiReader(text(strings.Replace(voltages, "us", "ps", 1)),
 			&numbered{text: "%d00,15,8,\n%d50,-15,70,\n", n: count}), volts, 0, ""},
-		{"voltages with minutes between", io.MultiReader(text(strings.Replace(voltages, "us", "s", 1)),
-			&numbered{text: "%d00,15,8,\n%d50,-15,70,\n", n: count}), volts, 0, ""},
+		{"voltages, and then seconds between", io.MultiReader(text(strings.Replace(voltages, "us", "s", 1)),
+			&numbered{text: "%de-6,15,8,\n%d.5e-6,-15,8,\n", n: lookedAt}, &numbered{text: "1%d0,15,8,\n1%d5,-15,70,\n", n: count}), volts, -1, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			w := weigh(c.lines)

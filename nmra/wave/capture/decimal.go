@@ -55,6 +55,21 @@ func decimalOf(text []byte, comma bool) (d decimal, ok bool) {
 	return d, some
 }
 
+// is reports whether two numbers are the same, however they are written.
+func (d decimal) is(other decimal) bool { return d.shortest() == other.shortest() }
+
+// shortest is the number without zeros at its end.
+func (d decimal) shortest() decimal {
+	if d.digits == 0 {
+		return decimal{}
+	}
+	for d.digits%10 == 0 {
+		d.digits /= 10
+		d.exponent++
+	}
+	return d
+}
+
 // tens are the powers of ten that a uint64 can hold.
 var tens = func() (all [20]uint64) {
 	all[0] = 1
