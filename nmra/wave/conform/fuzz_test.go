@@ -12,16 +12,16 @@ import (
 
 // FuzzMeters takes any halves with any voltages: whatever they are, nothing panics, and what is counted adds up.
 func FuzzMeters(f *testing.F) {
-	s := &track{TB: f}
 	for _, fault := range append(wave.Faults(), wave.NoFault) {
-		s.send(s.to(100), wave.Sender{Fault: fault})
+		s := &track{TB: f}
 		s.send(reset, wave.Sender{})
+		s.send(s.to(100), wave.Sender{Fault: fault})
+		var seed []byte
+		for _, half := range s.halves {
+			seed = append(seed, byte(half>>10), byte(half>>18))
+		}
+		f.Add(seed, uint8(7), int64(1), 15.0)
 	}
-	var seed []byte
-	for _, half := range s.halves {
-		seed = append(seed, byte(half>>10), byte(half>>18))
-	}
-	f.Add(seed, uint8(7), int64(1), 15.0)
 	f.Add([]byte{1, 0xFF, 2, 0xFF, 57, 0, 57, 0}, uint8(0), int64(math.MaxInt64), math.Inf(1))
 	f.Fuzz(func(t *testing.T, data []byte, batch uint8, huge int64, volts float64) {
 		s := &track{TB: t}
