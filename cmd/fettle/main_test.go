@@ -30,9 +30,15 @@ func TestMain(m *testing.M) {
 		}
 		var document bytes.Buffer
 		code := run(context.Background(), os.Args[1:], io.MultiWriter(os.Stdout, &document), os.Stderr)
-		if err := checkDocument(document.Bytes()); code <= saidNo && err != nil {
-			fmt.Fprintln(os.Stderr, "--json:", err)
-			code = badDocument
+		documents := []string{document.String()}
+		if os.Args[1] == "signal" {
+			documents = strings.SplitAfter(strings.TrimSuffix(documents[0], "\n"), "\n") // one a line
+		}
+		for _, d := range documents {
+			if err := checkDocument([]byte(d)); code <= saidNo && err != nil {
+				fmt.Fprintln(os.Stderr, "--json:", err)
+				code = badDocument
+			}
 		}
 		os.Exit(int(code))
 	}})

@@ -80,7 +80,7 @@ const (
 
 // addFlags adds the flags to a kind.
 func (s *sending) addFlags(cmd *cobra.Command) {
-	s.form, s.repeat, s.rate = formHex, 1, 192_000
+	s.form, s.repeat, s.rate = formHex, 1, usualRate
 	f := cmd.Flags()
 	f.Var(oneOf(&s.form, formHex, formBits, formVCD, formCSV, formWAV), "as",
 		"print it as `FORM`: "+formHex+", "+formBits+", or its waveform as "+formVCD+", "+formCSV+" or "+formWAV)

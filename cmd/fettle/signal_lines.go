@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"encoding/json"
 	"io"
+	"slices"
 	"time"
 
 	"fettle/nmra"
@@ -97,7 +98,7 @@ func (s signalLines) question(q session.Question) error {
 	line := questionLine{
 		Kind: "question", AtUS: us(q.At), EndUS: us(q.End), Register: q.Register, Mode: a.Mode.String(), Writes: a.Writes(), Value: a.Value,
 		Sentence: a.String(), Packets: q.Packets, Answer: q.Answer.String(), PulseMA: float64(q.Height), PulseMS: ms(q.Length),
-		Departures: append([]string{}, q.Departures.Words()...),
+		Departures: list(q.Departures.Words()),
 	}
 	if a.Operation == nmra.VerifyBit || a.Operation == nmra.WriteBit {
 		if line.Bit, line.Value = &a.Bit, 0; a.BitValue {
@@ -110,35 +111,41 @@ func (s signalLines) question(q session.Question) error {
 func (s signalLines) flush() error { return s.w.Flush() }
 
 type summaryLine struct {
-	Kind            string        `json:"kind"` // summary
-	File            string        `json:"file"`
-	Form            string        `json:"form"`
-	Channel         string        `json:"channel"`
-	CurrentChannel  string        `json:"current_channel,omitempty"`
-	StepUS          float64       `json:"step_us"` // 0: as finely as the halves have it
-	LengthMS        float64       `json:"length_ms"`
-	Halves          int64         `json:"halves"`
-	Packets         int64         `json:"packets"`
-	PacketsASecond  float64       `json:"packets_a_second"`
-	Idle            int64         `json:"idle"`
-	ServiceMode     int64         `json:"service_mode"`
-	Unreadable      int64         `json:"unreadable"`
-	Kinds           []countLine   `json:"kinds"`
-	Addresses       []countLine   `json:"addresses"`
-	Faults          []countLine   `json:"faults"`
-	Silences        []spanLine    `json:"silences"` // the first of them
-	Silent          int64         `json:"silent"`   // how many there are
-	Rules           []ruleLine    `json:"rules"`
-	Scale           string        `json:"scale,omitempty"`     // that the voltages were held to
-	Stretches       []stretchLine `json:"stretches,omitempty"` // the first of them
-	StretchesMore   int64         `json:"stretches_more,omitempty"`
-	Section         *sectionLine  `json:"section"` // with asymmetry; null where there is none
-	Questions       int           `json:"questions"`
-	Acknowledged    int           `json:"acknowledged"`
-	RegistersProven cv.Values     `json:"registers_proven"`
-	Absent          []cv.Register `json:"registers_absent"`
-	Unsure          []cv.Register `json:"registers_unsure"`
-	Broken          []string      `json:"broken"` // rules
+	Kind           string        `json:"kind"` // summary
+	File           string        `json:"file"`
+	Form           string        `json:"form"`
+	Channel        string        `json:"channel"`
+	CurrentChannel string        `json:"current_channel,omitempty"`
+	StepUS         float64       `json:"step_us"` // 0: as finely as the halves have it
+	LengthMS       float64       `json:"length_ms"`
+	Halves         int64         `json:"halves"`
+	Packets        int64         `json:"packets"`
+	PacketsASecond float64       `json:"packets_a_second"`
+	Idle           int64         `json:"idle"`
+	ServiceMode    int64         `json:"service_mode"`
+	Unreadable     int64         `json:"unreadable"`
+	Kinds          []countLine   `json:"kinds"`
+	Addresses      []countLine   `json:"addresses"`
+	Faults         []countLine   `json:"faults"`
+	Silences       []spanLine    `json:"silences"` // the first of them
+	Silent         int64         `json:"silent"`   // how many there are
+	Rules          []ruleLine    `json:"rules"`
+	Scale          string        `json:"scale,omitempty"`     // that the voltages were held to
+	Stretches      []stretchLine `json:"stretches,omitempty"` // the first of them
+	StretchesMore  int64         `json:"stretches_more,omitempty"`
+	Section        *sectionLine  `json:"section"` // with asymmetry; null where there is none
+	Questions      int           `json:"questions"`
+	Acknowledged   int           `json:"acknowledged"`
+	Registers      []provenLine  `json:"registers"` // what was proven of the decoder
+	Written        []cv.Register `json:"written"`   // acknowledged, and not asked for since: not proven
+	Absent         []cv.Register `json:"absent"`
+	Unsure         []cv.Register `json:"unsure"`
+	Broken         []string      `json:"broken"` // rules
+}
+
+type provenLine struct {
+	Register cv.Register `json:"register"`
+	Value    uint8       `json:"value"`
 }
 
 type countLine struct {
@@ -186,8 +193,12 @@ func (s signalLines) end(h hearing) error {
 		Kind: "summary", File: h.name, Form: h.info.Form.String(), Channel: h.info.Signal, CurrentChannel: h.info.Current, StepUS: us(h.info.Step),
 		LengthMS: ms(t.Length), Halves: t.Halves, Packets: t.Packets, PacketsASecond: t.PerSecond(), Idle: t.Idle, ServiceMode: t.ServiceMode,
 		Unreadable: t.Unreadable, Kinds: []countLine{}, Addresses: []countLine{}, Faults: []countLine{}, Silences: []spanLine{}, Silent: t.Silent,
-		Rules: []ruleLine{}, StretchesMore: h.voltage.More, Questions: h.questions, Acknowledged: h.answers, RegistersProven: h.known.Registers,
-		Absent: append([]cv.Register{}, h.known.Absent...), Unsure: append([]cv.Register{}, h.known.Unsure...), Broken: []string{},
+		Rules: []ruleLine{}, StretchesMore: h.voltage.More, Questions: h.questions, Acknowledged: h.answers, Registers: []provenLine{},
+		Written: list(h.known.Written), Absent: list(h.known.Absent), Unsure: list(slices.Concat(h.known.Unsure, h.known.Unplaced)), Broken: []string{},
+	}
+	proven := h.survey(time.Time{}).Registers
+	for _, r := range proven.Registers() {
+		d.Registers = append(d.Registers, provenLine{r, proven[r]})
 	}
 	for _, k := range t.Kinds {
 		d.Kinds = append(d.Kinds, countLine{k.Kind.String(), k.Packets})
@@ -224,6 +235,9 @@ func (s signalLines) end(h hearing) error {
 	}
 	return s.w.Flush()
 }
+
+// list is a list that is never null.
+func list[T any](all []T) []T { return append([]T{}, all...) }
 
 func describeRule(r conform.Rule) ruleLine {
 	line := ruleLine{

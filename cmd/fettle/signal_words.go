@@ -79,8 +79,11 @@ func (s *signalWords) fault(f wave.Finding) error {
 		return s.line(f.Start, "", "no signal until "+milliseconds(f.End))
 	}
 	words := "fault: " + f.Fault.String()
-	if f.Half > 0 {
-		words += fmt.Sprintf(", %.2f µs", float64(f.Half)/float64(time.Microsecond))
+	switch first := f.End - f.Start - f.Half; {
+	case f.Half > 0 && first > 0:
+		words += fmt.Sprintf(", %.2f and %.2f µs", us(first), us(f.Half))
+	case f.Half > 0:
+		words += fmt.Sprintf(", %.2f µs", us(f.Half))
 	}
 	bytes := ""
 	if f.Packet.Len() > 0 {
