@@ -19,12 +19,12 @@ type plateau struct {
 }
 
 const (
-	hysteresis = 0.25 // of the way from the threshold to a level: a one at leastRate just reaches twice that
+	hysteresis = 0.25 // of the way from the threshold to a level; of ones at leastRate the samples go twice as far
 	slow       = 4    // halves after which a level has gone most of its way to another
 )
 
-// levelsOf finds the levels in a window, if what it has is a signal. It is one where the samples are at two levels rather than between
-// them, as no noise is, and go from one to the other some times, with halves between that are not as short as those of noise.
+// levelsOf finds the levels in a window, if what it has is a signal. It is one where the samples lie closer about two levels than those of
+// noise do, and go from one to the other some times, with halves between that are not as short as those of noise.
 func levelsOf(window []point, least float64) (found levels, ok bool) {
 	lowest, highest := math.Inf(1), math.Inf(-1)
 	for _, p := range window {
@@ -54,15 +54,18 @@ func levelsOf(window []point, least float64) (found levels, ok bool) {
 		return levels{}, false
 	}
 	const (
-		atLevels = 0.45                  // of noise it is 0.3, of a sine, to which a sound card makes ones, 0.64, of the signal itself 1
-		some     = 8                     // crossings in a window
-		spike    = 30 * time.Microsecond // less than any half of a signal: one point at leastRate, where noise often crosses
+		// Of the samples about their level, as a part of its way from the middle: of noise it is 0.75; of a sine, which is what a sound
+		// card makes of ones, 0.48; of a signal with edges next to nothing, and less than this even where they ring.
+		spread = 0.55
+		some   = 8                     // crossings in a window
+		spike  = 30 * time.Microsecond // less than any half of a signal: one point at leastRate, where noise often crosses
 	)
-	var away float64
+	var squares float64
 	crossings, spikes, margin, above, last := 0, 0, hysteresis*(h-l)/2, window[0].v > middle, window[0].at
 	for _, p := range window {
 		v := p.v - middle
-		away += math.Abs(v)
+		apart := math.Abs(v) - (h - middle)
+		squares += apart * apart
 		if math.Abs(v) > margin && v > 0 != above {
 			above = v > 0
 			crossings++
@@ -72,13 +75,13 @@ func levelsOf(window []point, least float64) (found levels, ok bool) {
 			last = p.at
 		}
 	}
-	if away/float64(len(window)) < atLevels*(highest-lowest)/2 || crossings < some || spikes > crossings/8 {
+	if math.Sqrt(squares/float64(len(window))) > spread*(h-middle) || crossings < some || spikes > crossings/8 {
 		return levels{}, false
 	}
 	return levels{low: plateau{volts: l}, high: plateau{volts: h}}, true
 }
 
-// left reports whether the signal has left the levels for others that were found, so that they will not be found halves by halves.
+// left reports whether the signal has left the levels for others that were found, further away than its halves lead it from one to the next.
 func (l levels) left(found levels) bool {
 	is, was := found.high.volts-found.low.volts, l.high.volts-l.low.volts
 	apart := math.Abs(found.high.volts + found.low.volts - l.high.volts - l.low.volts)

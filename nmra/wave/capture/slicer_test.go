@@ -9,156 +9,9 @@ import (
 	"time"
 
 	"fettle/nmra"
-	"fettle/nmra/wave"
 
 	"pgregory.net/rapid"
 )
-
-// track is a signal on the rails, and how it is recorded.
-type track struct {
-	halves    []time.Duration
-	low, high float64       // volts; it begins low
-	first     time.Duration // its first crossing
-	after     time.Duration // how long it is recorded behind its last crossing
-	rate      float64       // samples a second
-	noise     float64       // volts, sigma
-	seed      uint64
-	sharp     bool // no filter comes before the samples
-}
-
-// step is what a sound card's filter makes of a step from 0 to 1, so many samples behind it. The filter is a low pass of linear phase which
-// lets through what is below 0.45 of the rate, and stops what is above 0.55 (common practice, no source).
-var step = func() func(float64) float64 {
-	const fine = 64 // parts of a sample
-	var table [2*stepSamples*fine + 1]float64
-	sum := 0.0
-	for n := range table {
-		table[n] = sum
-		at := (float64(n)+0.5)/fine - stepSamples
-		sum += math.Sin(math.Pi*at) / (math.Pi * at) * bessel(8*math.Sqrt(max(0, 1-at*at/(stepSamples*stepSamples))))
-	}
-	return func(at float64) float64 {
-		at = (at + stepSamples) * fine
-		switch {
-		case at <= 0:
-			return 0
-		case at >= float64(len(table)-1):
-			return 1
-		}
-		i := int(at)
-		return (table[i] + (at-float64(i))*(table[i+1]-table[i])) / table[len(table)-1]
-	}
-}()
-
-const stepSamples = 32 // from where step begins to its middle
-
-// bessel is the modified Bessel function of order 0, by its integral.
-func bessel(x float64) float64 {
-	sum := 0.0
-	const n = 200
-	for k := range n {
-		sum += math.Exp(x * math.Cos(math.Pi*(float64(k)+0.5)/n))
-	}
-	return sum / n
-}
-
-// samples gives the samples of a track. The last argument of yield is how many of its edges are over.
-func (tr track) samples(yield func(at time.Duration, v float64)) {
-	random := rand.New(rand.NewPCG(tr.seed, 1))
-	edges := []float64{tr.first.Seconds() * tr.rate} // in samples
-	for _, half := range tr.halves {
-		edges = append(edges, edges[len(edges)-1]+half.Seconds()*tr.rate)
-	}
-	over, level, rise := 0, 0.0, 1.0 // edges, and what they add up to
-	for i := range int(edges[len(edges)-1] + tr.after.Seconds()*tr.rate) {
-		for over < len(edges) && float64(i)-edges[over] > stepSamples {
-			level += rise
-			rise = -rise
-			over++
-		}
-		v, sign := level, rise
-		for _, edge := range edges[over:] {
-			behind := float64(i) - edge
-			if behind < -stepSamples {
-				break
-			}
-			if tr.sharp && behind >= 0 {
-				v += sign
-			} else if !tr.sharp {
-				v += sign * step(behind)
-			}
-			sign = -sign
-		}
-		yield(time.Duration(math.Round(float64(i)/tr.rate*1e9)), tr.low+(tr.high-tr.low)*v+tr.noise*random.NormFloat64())
-	}
-}
-
-// sliced gives the halves of a track, each sample of which goes through all of these first.
-func (tr track) sliced(through ...func(at time.Duration, v float64) float64) Batch {
-	var s slicer
-	var b Batch
-	tr.samples(func(at time.Duration, v float64) {
-		for _, f := range through {
-			v = f(at, v)
-		}
-		s.sample(&b, at, v)
-	})
-	s.end(&b)
-	return b
-}
-
-// some gives the halves of packets at random.
-func some(packets int, seed uint64) (halves []time.Duration) {
-	random := rand.New(rand.NewPCG(seed, 2))
-	for range packets {
-		data := make([]byte, nmra.MinBytes+random.IntN(nmra.MaxBytes-nmra.MinBytes+1))
-		var check byte
-		for i := range data {
-			data[i] = byte(random.Uint32())
-			check ^= data[i]
-		}
-		data[len(data)-1] ^= check
-		p, err := nmra.NewPacket(data...)
-		if err != nil {
-			panic(err)
-		}
-		halves = wave.Sender{}.Append(halves, p)
-	}
-	return halves
-}
-
-// found gives the packets and the faults in halves, in words.
-func found(halves []time.Duration) (all []string) {
-	var s wave.Scanner
-	for len(halves) > 0 {
-		n, f := s.Scan(halves)
-		halves = halves[n:]
-		switch f.Kind {
-		case wave.PacketFound:
-			all = append(all, f.Packet.String())
-		case wave.FaultFound:
-			all = append(all, f.Fault.String())
-		}
-	}
-	if f := s.End(); f.Kind == wave.FaultFound {
-		all = append(all, f.Fault.String())
-	}
-	return all
-}
-
-// off says how far halves are from what they ought to be, in microseconds.
-func off(t testing.TB, got, want []time.Duration) (mean, most float64) {
-	t.Helper()
-	if len(got) != len(want) {
-		t.Fatalf("%d halves, want %d", len(got), len(want))
-	}
-	for i := range got {
-		e := math.Abs(float64(got[i]-want[i])) / 1e3
-		mean += e / float64(len(got))
-		most = max(most, e)
-	}
-	return mean, most
-}
 
 func TestHalvesAreAsGoodAsIsSaidOfEachRate(t *testing.T) {
 	for _, c := range []struct {
@@ -166,13 +19,15 @@ func TestHalvesAreAsGoodAsIsSaidOfEachRate(t *testing.T) {
 		sharp                   bool
 	}{
 		// Measured here, rounded up, and said of the slicer.
-		{44_100, 0, 0.04, 0.3, false}, {44_100, 0.01, 0.18, 0.9, false}, {44_100, 0.03, 0.53, 2.5, false},
-		{48_000, 0, 0.02, 0.3, false}, {48_000, 0.01, 0.17, 0.9, false}, {48_000, 0.03, 0.49, 2.8, false},
-		{88_200, 0, 0.01, 0.1, false}, {88_200, 0.01, 0.09, 0.5, false}, {88_200, 0.03, 0.26, 1.3, false},
+		{40_000, 0, 0.03, 1.3, false}, {40_000, 0.01, 0.21, 2.1, false}, {40_000, 0.03, 0.60, 3.1, false},
+		{44_100, 0, 0.04, 0.3, false}, {44_100, 0.01, 0.18, 0.9, false}, {44_100, 0.03, 0.52, 2.4, false},
+		{48_000, 0, 0.02, 0.1, false}, {48_000, 0.01, 0.17, 0.9, false}, {48_000, 0.03, 0.48, 2.7, false},
+		{88_200, 0, 0.01, 0.1, false}, {88_200, 0.01, 0.09, 0.4, false}, {88_200, 0.03, 0.26, 1.3, false},
 		{96_000, 0, 0.01, 0.1, false}, {96_000, 0.01, 0.08, 0.5, false}, {96_000, 0.03, 0.24, 1.3, false},
 		{192_000, 0, 0.01, 0.1, false}, {192_000, 0.01, 0.04, 0.2, false}, {192_000, 0.03, 0.12, 0.6, false},
-		{1_000_000, 0, 0.01, 0.1, false}, {1_000_000, 0.01, 0.01, 0.1, false}, {1_000_000, 0.03, 0.03, 0.2, false},
-		{192_000, 0, 1.5, 4.7, true},
+		{1_000_000, 0, 0.01, 0.1, false}, {1_000_000, 0.01, 0.01, 0.1, false}, {1_000_000, 0.03, 0.03, 0.1, false},
+		// With no filter before the samples: parts of the interval.
+		{192_000, 0, 0.3 * 5.21, 5.21, true}, {481_000, 0, 0.3 * 2.08, 2.08, true}, {967_000, 0, 0.3 * 1.04, 1.04, true},
 	} {
 		tr := track{halves: some(100, 7), low: -15, high: 15, first: 730 * time.Microsecond, after: time.Millisecond, rate: c.rate,
 			noise: 15 * c.noise, seed: 3, sharp: c.sharp}
@@ -180,6 +35,41 @@ func TestHalvesAreAsGoodAsIsSaidOfEachRate(t *testing.T) {
 		t.Logf("%7.0f samples a second, %.0f %% of noise: %.3f us off on the average, %.3f us at the most", c.rate, 100*c.noise, mean, most)
 		if mean > c.mean || most > c.most {
 			t.Errorf("want %.2f and %.2f us", c.mean, c.most)
+		}
+	}
+}
+
+func TestHalvesThatVaryAsAStationMaySendThemAreAsGood(t *testing.T) {
+	random := rand.New(rand.NewPCG(1, 2))
+	between := func(least, most int) time.Duration {
+		return time.Duration(1000*least + random.IntN(1000*(most-least)+1))
+	}
+	halves := some(50, 7)
+	for i := 0; i < len(halves); i += 2 {
+		// NMRA S-9.1 (2020), what a station may send: halves of a one of 55 to 61 us which differ by no more than 3, and of a zero of 95
+		// to 9900 us.
+		if halves[i] == nmra.HalfOne {
+			halves[i] = between(55, 61)
+			halves[i+1] = min(max(halves[i]+between(-3, 3), 55*time.Microsecond), 61*time.Microsecond)
+			continue
+		}
+		halves[i], halves[i+1] = between(95, 120), between(95, 120)
+		if random.IntN(50) == 0 {
+			halves[i+1] = between(95, 9900)
+		}
+	}
+	for _, c := range []struct{ rate, mean, most float64 }{ // in microseconds
+		{44_100, 0.2, 1.5}, {48_000, 0.2, 1.2}, {88_200, 0.1, 0.5}, {96_000, 0.1, 0.5}, {192_000, 0.05, 0.3}, {1_000_000, 0.01, 0.1},
+	} {
+		tr := track{halves: halves, low: -15, high: 15, first: 730 * time.Microsecond, after: time.Millisecond, rate: c.rate, noise: 0.15, seed: 3}
+		b := tr.sliced()
+		mean, most := off(t, b.Halves, halves)
+		t.Logf("%7.0f samples a second: %.3f us off on the average, %.3f us at the most", c.rate, mean, most)
+		if mean > c.mean || most > c.most {
+			t.Errorf("want %.2f and %.2f us", c.mean, c.most)
+		}
+		if got, want := found(b.Halves), found(halves); !slices.Equal(got, want) {
+			t.Errorf("%v samples a second: %v, want %v", c.rate, got, want)
 		}
 	}
 }
@@ -259,6 +149,26 @@ func TestVoltagesAreGoodToATenthOfAVolt(t *testing.T) {
 	}
 }
 
+func TestEdgesMayRing(t *testing.T) {
+	for _, rate := range []float64{1e6, 4e6} {
+		// As the leads to a track may do it, by our own choice: at 300 kHz, 40 % over, each swing 0.43 of the one before it.
+		turn, keep := 2*math.Pi*300e3/rate, math.Exp(-1/(rate*2e-6))
+		a, b := 2*keep*math.Cos(turn), -keep*keep
+		now, was := -13.0, -13.0
+		tr := track{halves: some(20, 4), low: -13, high: 15, first: time.Millisecond, after: time.Millisecond, rate: rate, noise: 0.2, sharp: true}
+		got := tr.sliced(func(_ time.Duration, v float64) float64 {
+			now, was = (1-a-b)*v+a*now+b*was, now
+			return now
+		})
+		if mean, most := off(t, got.Halves, tr.halves); mean > 0.3e6/rate || most > 1.1e6/rate {
+			t.Errorf("%v samples a second: %.2f us off on the average, %.2f us at the most", rate, mean, most)
+		}
+		if high, low := means(got, 200); math.Abs(high-15) > 0.1 || math.Abs(low+13) > 0.1 {
+			t.Errorf("%v samples a second: %.2f and %.2f V, want 15 and -13", rate, high, low)
+		}
+	}
+}
+
 func TestLevelsThatChangeAreFollowed(t *testing.T) {
 	const change = 80 * time.Millisecond
 	scale := func(by float64) func(time.Duration, float64) float64 {
@@ -301,14 +211,16 @@ func TestLevelsThatChangeAreFollowed(t *testing.T) {
 		} {
 			tr := track{halves: some(30, 5), low: c.low, high: c.high, first: time.Millisecond, after: time.Millisecond, rate: rate, noise: 0.1}
 			got, want := found(tr.sliced(c.through).Halves), found(tr.halves)
-			same := 0
-			for _, p := range want {
-				if slices.Contains(got, p) {
+			same, breaks := 0, 0
+			for i, p := range got {
+				if slices.Contains(want, p) {
 					same++
+				} else if i == 0 || slices.Contains(want, got[i-1]) {
+					breaks++
 				}
 			}
-			if same < len(want)-1 || len(got) > len(want)+4 {
-				t.Errorf("%s, at %v samples a second: found %v, want all but one of %v", c.name, rate, got, want)
+			if same < len(want)-1 || breaks > 1 { // a packet may be lost where it changes, and nothing anywhere else
+				t.Errorf("%s, at %v samples a second: %d of %d packets, and found %q", c.name, rate, same, len(want), got)
 			}
 		}
 	}
@@ -440,7 +352,9 @@ func TestAnEdgeIsWhereTheVoltageIsZero(t *testing.T) {
 
 func TestWhatIsHeldDoesNotGrow(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 1))
-	for name, apart := range map[string]time.Duration{"40 kHz": 25 * time.Microsecond, "10 MHz": 100 * time.Nanosecond, "1 GHz": 1, "1 Hz": time.Second} {
+	for name, apart := range map[string]time.Duration{
+		"40 kHz": 25 * time.Microsecond, "10 MHz": 100 * time.Nanosecond, "1 GHz": time.Nanosecond, "1 Hz": time.Second,
+	} {
 		for _, volts := range []func(i int) float64{
 			func(int) float64 { return 0 },
 			func(int) float64 { return random.NormFloat64() },

@@ -55,7 +55,8 @@ const (
 
 func newWAV(from io.Reader, o Options) (reader, error) {
 	if !(o.FullScale >= 0 && o.FullScale <= mostVolts) || !(o.FullScaleCurrent >= 0 && o.FullScaleCurrent <= mostVolts) {
-		return nil, fmt.Errorf("a full scale of %v V and %v mA: want each from 0, which is not known, to %d", o.FullScale, o.FullScaleCurrent, mostVolts)
+		return nil, fmt.Errorf("a full scale of %v V and %v mA: want each from 0, which is not known, to %d", o.FullScale, o.FullScaleCurrent,
+			mostVolts)
 	}
 	w := &wav{from: bufio.NewReaderSize(from, wavBlock), volts: o.FullScale, milliamps: o.FullScaleCurrent}
 	if err := w.header(); err != nil {
@@ -75,7 +76,8 @@ func (w *wav) channels() []Channel {
 
 func (w *wav) choose(signal, current int) (Info, error) {
 	if current >= 0 && w.milliamps == 0 {
-		return Info{}, fmt.Errorf("channel %d of the WAV file has the current as a part of the full scale: say how many mA the full scale is", current+1)
+		return Info{}, fmt.Errorf("channel %d of the WAV file has the current as a part of the full scale: say how many mA the full scale is",
+			current+1)
 	}
 	w.signal, w.current = signal, current
 	w.slicer.least = max(leastSwing, codes*w.layout.code()) * float64(w.scale())

@@ -175,7 +175,7 @@ func TestChunksComeInAnyOrderAndOthersAreSkipped(t *testing.T) {
 
 func TestACutFileGivesWhatIsThere(t *testing.T) {
 	tr, want := lead(96_000)
-	file := sheet{channels: 2, rate: 96_000, bits: 24, samples: slices.Repeat([]float64{0}, 0)}
+	file := sheet{channels: 2, rate: 96_000, bits: 24}
 	for _, v := range tr.parts(20) {
 		file.samples = append(file.samples, v, 0)
 	}
@@ -300,7 +300,8 @@ func TestAPulseOfCurrentIsSeenWhereItIs(t *testing.T) {
 		if (up-rise).Abs() > 200*time.Microsecond || (down-fall).Abs() > 200*time.Microsecond {
 			t.Errorf("%v samples a second: from %v to %v, want 20 to 26 ms", rate, up, down)
 		}
-		if _, err := record(bytes.NewReader(s.file()), Options{Current: "2"}); err == nil || !strings.Contains(err.Error(), "how many mA the full scale is") {
+		_, err = record(bytes.NewReader(s.file()), Options{Current: "2"})
+		if err == nil || !strings.Contains(err.Error(), "how many mA the full scale is") {
 			t.Errorf("no full scale: %v", err)
 		}
 	}
@@ -334,13 +335,15 @@ func TestWhatIsNoWAVFileOfATrackIsRefusedWithItsPlace(t *testing.T) {
 		{"another form of RIFF", []byte("RIFF\x00\x00\x00\x00AVI "), SyntaxError{Byte: 8, Found: "AVI ", Want: "WAVE"}},
 		{"nothing but the mark", []byte("RIFF\x00\x00"), SyntaxError{Byte: 6, Want: "a WAV file"}},
 		{"no format", wavOf("RIFF"), SyntaxError{Byte: 12, Want: "a chunk with the format"}},
-		{"a format cut short", wavOf("RIFF")[:12:12], SyntaxError{Byte: 12, Want: "a chunk with the format"}},
-		{"a short format", chunk(wavOf("RIFF"), "fmt ", good.format()[:14]), SyntaxError{Byte: 16, Found: "14", Want: "a format of 16 bytes or more"}},
+		{"a format cut short", chunk(wavOf("RIFF"), "fmt ", good.format())[:30], SyntaxError{Byte: 30, Want: "a format of 16 bytes or more"}},
+		{"a short format", chunk(wavOf("RIFF"), "fmt ", good.format()[:14]), SyntaxError{Byte: 16, Found: "14",
+			Want: "a format of 16 bytes or more"}},
 		{"no samples", chunk(wavOf("RIFF"), "fmt ", good.format()), SyntaxError{Byte: 36, Want: "a chunk with the samples"}},
 		{"samples first", chunk(wavOf("RIFF"), "data", good.data()), SyntaxError{Byte: 12, Found: "data", Want: "the format before the samples"}},
 		{"a chunk cut short", append(chunk(wavOf("RIFF"), "fmt ", good.format()), "LIST\xff\xff\xff\xffab"...),
 			SyntaxError{Byte: 46, Want: "4294967294 bytes more of the chunk \"LIST\""}},
-		{"compressed", format(func(f []byte) { put(f[24:], 2) }), SyntaxError{Byte: 44, Found: "2", Want: "format 1, whole numbers, or 3, floating point: save it as PCM"}},
+		{"compressed", format(func(f []byte) { put(f[24:], 2) }), SyntaxError{Byte: 44, Found: "2",
+			Want: "format 1, whole numbers, or 3, floating point: save it as PCM"}},
 		{"an unknown mark", format(func(f []byte) { f[39] = 0 }),
 			SyntaxError{Byte: 46, Found: "\x00\x00\x00\x00\x10\x00\x80\x00\x00\xaa\x00\x38\x9b\x00", Want: "the mark of a format"}},
 		{"no channel", format(func(f []byte) { put(f[2:], 0) }), SyntaxError{Byte: 22, Found: "0", Want: "1 to 64 channels"}},
@@ -348,9 +351,11 @@ func TestWhatIsNoWAVFileOfATrackIsRefusedWithItsPlace(t *testing.T) {
 		{"a low rate", format(func(f []byte) { put(f[4:], 22_050) }), SyntaxError{Byte: 24, Found: "22050",
 			Want: "40000 to 100000000 samples a second: with fewer a half of 58 us can't be told; record it with 48000, better with 96000 or more"}},
 		{"odd samples", format(func(f []byte) { put(f[14:], 12) }), SyntaxError{Byte: 34, Found: "12", Want: "8, 16, 24 or 32 bits a sample"}},
-		{"short floats", format(func(f []byte) { put(f[24:], 3) }), SyntaxError{Byte: 34, Found: "16", Want: "32 or 64 bits a sample that is floating point"}},
+		{"short floats", format(func(f []byte) { put(f[24:], 3) }), SyntaxError{Byte: 34, Found: "16",
+			Want: "32 or 64 bits a sample that is floating point"}},
 		{"other frames", format(func(f []byte) { put(f[12:], 3) }), SyntaxError{Byte: 32, Found: "3", Want: "2 bytes for a sample of each channel"}},
-		{"short 64-bit sizes", chunk(wavOf("RF64"), "ds64", make([]byte, 8)), SyntaxError{Byte: 16, Found: "8", Want: "a ds64 chunk of 28 bytes or more"}},
+		{"short 64-bit sizes", chunk(wavOf("RF64"), "ds64", make([]byte, 8)), SyntaxError{Byte: 16, Found: "8",
+			Want: "a ds64 chunk of 28 bytes or more"}},
 	} {
 		_, err := newWAV(bytes.NewReader(c.file), Options{})
 		c.want.Form = WAV
@@ -452,7 +457,10 @@ func TestWhatAnotherProgramResampledHasTheSamePackets(t *testing.T) {
 
 func FuzzWAV(f *testing.F) {
 	tr := track{halves: some(1, 1)[:80], low: -15, high: 15, first: time.Millisecond, rate: 48_000}
-	for _, s := range []sheet{{channels: 1, bits: 8}, {channels: 2, bits: 16}, {channels: 1, bits: 24}, {channels: 1, bits: 32, float: true}, {channels: 1, bits: 64, float: true}} {
+	for _, s := range []sheet{
+		{channels: 1, bits: 8}, {channels: 2, bits: 16}, {channels: 1, bits: 24}, {channels: 1, bits: 32, float: true},
+		{channels: 1, bits: 64, float: true},
+	} {
 		s.rate, s.samples = 48_000, tr.parts(20)
 		f.Add(s.file())
 		f.Add(chunk(chunk(wavOf("RF64"), "fmt ", s.extensible()), "data", s.data()))

@@ -120,8 +120,8 @@ func (w *wav) format(size uint64) error {
 	case channels < 1 || channels > mostChannels:
 		return unlike(2, channels, fmt.Sprintf("1 to %d channels", mostChannels))
 	case rate < leastRate || rate > mostRate:
-		return unlike(4, rate, fmt.Sprintf("%d to %d samples a second: with fewer a half of 58 us can't be told; record it with 48000, better with 96000 or more",
-			leastRate, mostRate))
+		return unlike(4, rate, fmt.Sprintf("%d to %d samples a second: with fewer a half of 58 us can't be told; "+
+			"record it with 48000, better with 96000 or more", leastRate, mostRate))
 	case code == wavPCM && bits != 8 && bits != 16 && bits != 24 && bits != 32:
 		return unlike(14, bits, "8, 16, 24 or 32 bits a sample")
 	case code == wavFloat && bits != 32 && bits != 64:
