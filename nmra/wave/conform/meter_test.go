@@ -75,6 +75,56 @@ func TestLimitsOfTimesHoldToTheirVeryEdges(t *testing.T) {
 	}
 }
 
+func TestAHalfThatIsNeitherBelongsToTheKindThatItIsNearerTo(t *testing.T) {
+	for _, c := range []struct {
+		half time.Duration
+		want RuleID
+	}{{us(64.1), OneAccepted}, {us(77), OneAccepted}, {us(77) + 1, ZeroAccepted}, {us(89.9), ZeroAccepted}} {
+		s := &track{TB: t}
+		s.halves = append(s.halves, c.half)
+		r := s.result()
+		for _, id := range []RuleID{OneAccepted, ZeroAccepted} {
+			want := NotSeen
+			if id == c.want {
+				want = Broken
+			}
+			if got := r.Rules[id].Verdict; got != want {
+				t.Errorf("%v: %s %v, want %v", c.half, r.Rules[id].Name, got, want)
+			}
+		}
+	}
+}
+
+func TestHalvesAreOnlyHeldAgainstThoseOfTheSameBit(t *testing.T) {
+	s := &track{TB: t}
+	uneven := []time.Duration{us(56.5), us(59)}
+	s.halves = append(s.halves, us(55)) // the second half of a one whose first was not captured
+	for range 20 {
+		s.halves = append(s.halves, uneven...)
+	}
+	s.bare(s.to(3))
+	for range 20 {
+		s.halves = append(s.halves, uneven...)
+	}
+	s.bare(s.to(4))
+	s.ones(2)
+	got := s.result().Rules[DifferenceSent]
+	ones := int64(0) // behind the first change
+	for bit := range s.to(3).Bits(0) {
+		if bit {
+			ones++
+		}
+	}
+	for bit := range s.to(4).Bits(20 + 2) {
+		if bit {
+			ones++
+		}
+	}
+	if got.Verdict != Kept || got.Most != 2.5 || got.Seen != ones {
+		t.Errorf("%+v, want 2.5 µs at the most in %d ones", got, ones)
+	}
+}
+
 func TestWhatIsSeenIsTheLeastTheMedianAndTheMost(t *testing.T) {
 	s := &track{TB: t}
 	s.send(s.to(3), wave.Sender{Preamble: 40})
@@ -165,6 +215,22 @@ func TestEachFaultBreaksItsOwnRulesAndNoOther(t *testing.T) {
 			if rule := r.Rules[id]; rule.First < start || rule.First > end || rule.Outside == 0 {
 				t.Errorf("%v: %s: first of %d at %v, want it from %v to %v", c.fault, rule.Name, rule.Outside, rule.First, start, end)
 			}
+		}
+		var seen []int64
+		for _, id := range []RuleID{CheckByte, EndBit, Whole} {
+			seen = append(seen, r.Rules[id].Seen)
+		}
+		want := []int64{3, 3, 3}
+		switch c.fault {
+		case wave.WrongCheck:
+			want = []int64{4, 4, 4}
+		case wave.MissingEnd:
+			want = []int64{3, 4, 4}
+		case wave.CutShort:
+			want = []int64{3, 3, 4}
+		}
+		if !slices.Equal(seen, want) {
+			t.Errorf("%v: %v check bytes, end bits and whole packets seen, want %v", c.fault, seen, want)
 		}
 		if want := []FaultCount{{c.fault, 1}}; !slices.Equal(r.Traffic.Faults, want) {
 			t.Errorf("%v at %d: faults %v, want %v", c.fault, c.at, r.Traffic.Faults, want)

@@ -192,7 +192,8 @@ func TestAnAsymmetryThatIsThereCountsUntilItIsMuchLess(t *testing.T) {
 		{[]wave.Volts{0, 0.74, 0.74}, []Lean{Even}},
 		{[]wave.Volts{0, 0.76, 0.51, 0.76}, []Lean{Even, Positive}},
 		{[]wave.Volts{0, 0.76, 0.49, 0.74}, []Lean{Even, Positive, Even}},
-		{[]wave.Volts{0, -0.76, -0.51, -0.49, -0.74}, []Lean{Even, Negative, Even}},
+		{[]wave.Volts{0, -0.76, -0.51, -0.76}, []Lean{Even, Negative}},
+		{[]wave.Volts{0, -0.76, -0.49, -0.74}, []Lean{Even, Negative, Even}},
 		{[]wave.Volts{2, -0.6}, []Lean{Positive, Even}},
 	} {
 		var p powered
@@ -326,6 +327,36 @@ func TestAVoltmeterDoesNotMindHowTheHalvesCome(t *testing.T) {
 			at = s.To
 		}
 	})
+}
+
+func TestAResultDoesNotChangeWithWhatComesLater(t *testing.T) {
+	var p powered
+	for range 20 {
+		p.send(t, 25*time.Millisecond, 15, 15)
+		p.send(t, 25*time.Millisecond, 16, 14)
+	}
+	v := p.measured(0, len(p.halves))
+	r := v.Result(AnyScale)
+	stretches, series := slices.Clone(r.Stretches), slices.Clone(r.Series)
+	for range 20 {
+		v.Halves(v.end, p.halves, p.volts)
+		v.Result(AnyScale)
+	}
+	if !slices.Equal(r.Stretches, stretches) || !slices.Equal(r.Series, series) {
+		t.Error("it has changed")
+	}
+}
+
+func TestHalvesAsLongAsAWindowWaitForTheOtherHalfWave(t *testing.T) {
+	var p powered
+	for range 100 {
+		p.half(windowLength, 16, 14)
+		p.half(windowLength, 16, 14)
+	}
+	v := p.measured(0, 7).Result(AnyScale)
+	if s, ok := v.Section(); !ok || s.From != 0 || s.To != p.length() || s.Interrupted != nil || s.Difference != 2 {
+		t.Errorf("%+v, %v", s, ok)
+	}
 }
 
 func TestAGapBetweenBatchesIsSilence(t *testing.T) {
