@@ -13,7 +13,7 @@ import (
 // Sample rates of a WAV file, in Hz. From MinRate on what is read back is near enough for every [wave.Fault] to be known; at MaxRate a
 // sample is 1 µs.
 const (
-	MinRate = 64_000
+	MinRate = 80_000
 	MaxRate = 1_000_000
 )
 

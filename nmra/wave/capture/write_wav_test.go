@@ -134,11 +134,11 @@ func TestAWAVFileIsRefusedBeforeAnythingOfItIsWritten(t *testing.T) {
 		halves func(func(time.Duration) bool)
 		want   string
 	}{
-		{MinRate - 1, slices.Values(idles(1)), "a rate of 63999 Hz: want 64000 to 1000000"},
-		{MaxRate + 1, slices.Values(idles(1)), "a rate of 1000001 Hz: want 64000 to 1000000"},
+		{MinRate - 1, slices.Values(idles(1)), "a rate of 79999 Hz: want 80000 to 1000000"},
+		{MaxRate + 1, slices.Values(idles(1)), "a rate of 1000001 Hz: want 80000 to 1000000"},
 		{MinRate, slices.Values([]time.Duration{1000, 0}), "half 2 is 0s"},
 		{MinRate, slices.Values([]time.Duration{1000, -1}), "half 2 is -1ns"},
-		{MinRate, slices.Values([]time.Duration{1000, 1 << 62}), "half 2 ends later than 9h19m14s, which is as long as a WAV file can be at 64000 Hz"},
+		{MinRate, slices.Values([]time.Duration{1000, 1 << 62}), "half 2 ends later than 7h27m23s, which is as long as a WAV file can be at 80000 Hz"},
 		// 4 GiB less the header is 2147483629 samples of 2 bytes: at 192000 Hz 11184.81 s.
 		{192_000, lasting(time.Minute, 11184811*time.Millisecond), "half 187 ends later than 3h6m24s"},
 	} {
