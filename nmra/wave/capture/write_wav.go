@@ -21,10 +21,10 @@ const (
 	wavHeader  = 44 // bytes before the samples
 	wavSample  = 2  // bytes of one
 	mostWAV    = (math.MaxUint32 - (wavHeader - 8)) / wavSample
-	wavVoltage = 26_214 // of a sample while the voltage between the rails does not change: 80 % of full scale
+	wavVoltage = 19_660 // of a sample while the voltage does not change: 60 % of full scale, since behind a filter it swings beyond that
 )
 
-// WriteWAV writes the halves as a WAV file of one channel, 16-bit PCM, at a rate in Hz. The voltage is at 80 % of full scale, positive
+// WriteWAV writes the halves as a WAV file of one channel, 16-bit PCM, at a rate in Hz. The voltage is at 60 % of full scale, positive
 // first. Each sample is the mean over its interval, so that where a crossing lies between two samples is not lost; behind the last half
 // the voltage is 0.
 //
