@@ -30,8 +30,11 @@ const LongestHalf = 20 * time.Millisecond
 // The zero Meter is ready. What it holds does not grow with the signal, and it allocates nothing for packets that can be read, once it
 // has met each kind of thing that it measures.
 type Meter struct {
-	Start time.Duration // of the signal's first half: all times count from there. With that of a capture's first batch, from the beginning of the capture
-	Step  time.Duration // how finely the signal has time; what is outside a limit by less is unclear. 0: as finely as it is given
+	// Start is that of the signal's first half: all times count on from it. With the Start of a capture's first batch they are from the
+	// beginning of the capture.
+	Start time.Duration
+	// Step is how finely the signal has time; what is outside a limit by less is unclear. 0: as finely as it is given.
+	Step time.Duration
 
 	scanner wave.Scanner
 	at      time.Duration // where the half that came last ended, from the beginning of the signal

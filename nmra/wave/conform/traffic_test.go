@@ -184,6 +184,7 @@ func TestBehindAResetAddressesFrom100WaitTwentyMilliseconds(t *testing.T) {
 	s := &track{TB: t}
 	const least = 20 * time.Millisecond
 	functions := s.encode(nmra.Instruction{Kind: nmra.Functions, Address: nmra.Address{Kind: nmra.Short, Number: 113}, Group: nmra.F13toF20})
+	long := s.encode(nmra.Instruction{Kind: nmra.Functions, Address: nmra.Address{Kind: nmra.Long, Number: 110}})
 	verify := s.encode(nmra.Instruction{Kind: nmra.DirectVerify, CV: 8, Value: 13})
 	// NMRA S-9.2 (July 2004), section B: addresses 01100100 to 01111111, unless service mode is meant.
 	for _, c := range []struct {
@@ -195,7 +196,7 @@ func TestBehindAResetAddressesFrom100WaitTwentyMilliseconds(t *testing.T) {
 		{"20 ms", s.to(100), least, Kept},
 		{"less", s.to(100), least - 2, Broken},
 		{"99", s.to(99), least / 4, NotSeen},
-		{"a long address", s.encode(nmra.Instruction{Kind: nmra.Functions, Address: nmra.Address{Kind: nmra.Long, Number: 110}}), least / 4, NotSeen},
+		{"a long address", long, least / 4, NotSeen},
 		{"111", s.to(111), least / 4, Broken},
 		{"113, what can be no packet of service mode", functions, least / 4, Broken},
 		{"service mode", verify, least / 4, NotSeen},
@@ -211,7 +212,11 @@ func TestBehindAResetAddressesFrom100WaitTwentyMilliseconds(t *testing.T) {
 	for _, c := range []struct {
 		nmra.Packet
 		gap time.Duration // before it
-	}{{s.to(100), us(5000)}, {reset, us(5000)}, {s.to(100), us(5000)}, {s.to(3), us(2000)}, {s.to(101), us(2000)}, {s.to(102), least}, {reset, us(2000)}, {s.to(103), least}} {
+	}{
+		{s.to(100), us(5000)},
+		{reset, us(5000)}, {s.to(100), us(5000)}, {s.to(3), us(2000)}, {s.to(101), us(2000)}, {s.to(102), least},
+		{reset, us(2000)}, {s.to(103), least},
+	} {
 		s.quiet(c.gap)
 		s.bare(c.Packet)
 	}
@@ -329,7 +334,8 @@ func TestPacketsAreCountedByKindAndByAddress(t *testing.T) {
 	s.ones(2)
 	got := s.result().Traffic
 	want := Traffic{Length: s.length(), Halves: int64(len(s.halves)), Packets: 13, Idle: 3, Unreadable: 2,
-		Kinds: []KindCount{{nmra.Idle, 3}, {nmra.DecoderReset, 1}, {nmra.Speed, 3}, {nmra.Functions, 2}, {nmra.AccessoryOutput, 1}, {nmra.AccessoryAspect, 1}},
+		Kinds: []KindCount{{nmra.Idle, 3}, {nmra.DecoderReset, 1}, {nmra.Speed, 3}, {nmra.Functions, 2}, {nmra.AccessoryOutput, 1},
+			{nmra.AccessoryAspect, 1}},
 		Addresses: []AddressCount{{nmra.Address{}, 1}, {nmra.Address{Kind: nmra.Short, Number: 1}, 2}, {nmra.Address{Kind: nmra.Short, Number: 127}, 2},
 			{zero, 1}, {long, 1}, {basic, 1}, {extended, 1}}}
 	if diff := cmp.Diff(want, got); diff != "" {

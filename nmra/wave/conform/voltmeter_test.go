@@ -97,7 +97,8 @@ func TestHalfWavesAreHeldAgainstTheVoltagesOfTheScale(t *testing.T) {
 			t.Errorf("%v V, %v: %v and %v, want %v and %v", c.volts, c.scale, rules[0].Verdict, rules[1].Verdict, c.station, c.decoder)
 		}
 		for _, r := range rules {
-			if r.Median != 15 || r.Seen != int64(len(p.halves)) || min(r.Least, 15) != min(float64(c.volts), 15) || max(r.Most, 15) != max(float64(c.volts), 15) {
+			least, most := min(float64(c.volts), 15), max(float64(c.volts), 15)
+			if r.Median != 15 || r.Seen != int64(len(p.halves)) || r.Least != least || r.Most != most {
 				t.Errorf("%v V: %+v", c.volts, r)
 			}
 			if r.Verdict == Broken && (r.First != time.Second+at || r.Outside != 1) {
@@ -172,7 +173,11 @@ func TestASectionIsInterruptedWhereItIsNotThere(t *testing.T) {
 			got = append(got, i) // what is not is the window between two that lean to different sides
 		}
 	}
-	want := []Stretch{{From: even, To: evenEnds, Lean: Even}, {From: silence, To: silenceEnds, Lean: NoSignal}, {From: wrong, To: wrongEnds, Lean: Negative}}
+	want := []Stretch{
+		{From: even, To: evenEnds, Lean: Even},
+		{From: silence, To: silenceEnds, Lean: NoSignal},
+		{From: wrong, To: wrongEnds, Lean: Negative},
+	}
 	if len(got) != len(want) {
 		t.Fatalf("interrupted by %+v, want %+v", got, want)
 	}
@@ -344,6 +349,18 @@ func TestAResultDoesNotChangeWithWhatComesLater(t *testing.T) {
 	}
 	if !slices.Equal(r.Stretches, stretches) || !slices.Equal(r.Series, series) {
 		t.Error("it has changed")
+	}
+}
+
+func TestAResultTakenWithAFullSeriesLeavesItAsItIs(t *testing.T) {
+	var p powered
+	p.send(t, windowLength+2*time.Millisecond, 15, 15)
+	v := new(Voltmeter)
+	for len(v.series.points) < mostPoints {
+		v.Halves(v.end, p.halves, p.volts) // so that the window that is coming in makes it too many
+	}
+	if first, second := v.Result(AnyScale), v.Result(AnyScale); !slices.Equal(first.Series, second.Series) {
+		t.Errorf("%d points, then %d others", len(first.Series), len(second.Series))
 	}
 }
 
