@@ -30,7 +30,7 @@ import (
 func newSignal() *cobra.Command {
 	cmd := exits(&cobra.Command{
 		Use:   "signal CAPTURE [flags]",
-		Short: "Say which packets and faults are in a captured track signal, and whether it keeps the standards.",
+		Short: "Find packets and faults in a captured track signal, held against S-9.1 and S-9.2.",
 		Long: `CAPTURE is a recording of the voltage between the rails, - is standard input: a value change dump (VCD) of a logic
 analyser; lines of comma-separated values (CSV), of levels or of voltages, under a header that names them and the
 unit of time, as time_us,rail; or a WAV file of a sound card. Its form, and which of its channels has the signal, are
@@ -365,7 +365,7 @@ func (h hearing) broken() (rules []conform.Rule) {
 func (o signalFlags) keep(cmd *cobra.Command, h hearing) error {
 	if o.plot != "" {
 		var picture strings.Builder
-		drawn := chart.Signal{Title: h.name + ", " + h.info.Signal, Result: h.result, Voltage: h.voltage, Strips: h.strips}
+		drawn := chart.Signal{Title: h.name + ", channel " + h.info.Signal, Result: h.result, Voltage: h.voltage, Strips: h.strips}
 		if err := drawn.WriteSVG(&picture); err != nil {
 			return err
 		}
