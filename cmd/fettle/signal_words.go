@@ -132,7 +132,7 @@ func (s *signalWords) end(h hearing) error {
 // whatItIs says what was read.
 func (h hearing) whatItIs() string {
 	t := h.result.Traffic
-	how := "with " + h.info.Form.String()
+	var how string
 	switch {
 	case h.info.Sampled:
 		how = fmt.Sprintf("a sample each %v", h.info.Step)

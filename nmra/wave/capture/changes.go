@@ -18,13 +18,7 @@ type changes struct {
 
 	now uint64 // instant
 
-	// What a signal is at an instant is what it was last said to be: a change that is taken back within it is no crossing. So a crossing is
-	// one only when the next instant has come.
-	level   level // up to since
-	then    level // from since on
-	since   time.Duration
-	crossed bool
-	last    time.Duration // crossing; 0 before the first
+	edges edges
 
 	heard     bool // a current
 	milliamps wave.Milliamps
@@ -41,7 +35,7 @@ const (
 )
 
 func (v *vcd) next(b *Batch) error {
-	b.Start = v.last
+	b.Start = v.edges.last
 	b.Current = append(b.Current, v.ahead...)
 	v.ahead = v.ahead[:0]
 	var err error
@@ -54,13 +48,13 @@ func (v *vcd) next(b *Batch) error {
 		err = v.text.syntaxError(v.text.whole, "", "the code of a variable behind its value")
 	}
 	if err != nil {
-		v.cross(b)
+		v.edges.end(b)
 	}
 	if len(b.Halves) == 0 {
 		return err
 	}
 	keep := len(b.Current)
-	for keep > 0 && b.Current[keep-1].At > v.last {
+	for keep > 0 && b.Current[keep-1].At > v.edges.last {
 		keep--
 	}
 	v.ahead = append(v.ahead, b.Current[keep:]...)
@@ -181,8 +175,8 @@ func (v *vcd) value(b *Batch, value, code []byte) bool {
 		if !ok {
 			return false
 		}
-		if to != unknown {
-			v.set(b, to)
+		if to != unknown && to != v.edges.then {
+			v.edges.set(b, v.time(), to)
 		}
 	}
 	if string(code) != v.current {
@@ -235,33 +229,6 @@ func (v *vcd) time() time.Duration {
 		return time.Duration((v.now + v.divide/2) / v.divide)
 	}
 	return time.Duration(v.now * v.multiply)
-}
-
-// set takes a level of the signal.
-func (v *vcd) set(b *Batch, to level) {
-	if to == v.then {
-		return
-	}
-	at := v.time()
-	if at > v.since {
-		v.cross(b)
-	}
-	v.then, v.since = to, at
-}
-
-// cross takes it that the instant of the last change is over.
-func (v *vcd) cross(b *Batch) {
-	switch {
-	case v.level == v.then:
-		return
-	case v.level == unknown: // the first level is no crossing
-	case v.crossed:
-		b.Halves = append(b.Halves, v.since-v.last)
-		v.last = v.since
-	default:
-		v.crossed, v.last, b.Start = true, v.since, v.since
-	}
-	v.level = v.then
 }
 
 // draw takes a current.

@@ -38,8 +38,8 @@ func TestASampleIsTheMeanOverItsInterval(t *testing.T) {
 	}{
 		{[]int{20, 10}, []int16{high, high, -high}},
 		{[]int{15, 20}, []int16{high, 0, -high, -high / 2}},
-		{[]int{12, 8, 10}, []int16{high, -15728, high}}, // 2 us of the one and 8 us of the other
-		{[]int{2, 2, 2}, []int16{5243}},                 // nothing behind the last half
+		{[]int{12, 8, 10}, []int16{high, -11796, high}}, // 2 us of the one and 8 us of the other
+		{[]int{2, 2, 2}, []int16{3932}},                 // nothing behind the last half
 		{nil, nil},
 	} {
 		var file bytes.Buffer
