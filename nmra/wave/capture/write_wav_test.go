@@ -98,13 +98,9 @@ func TestEveryFaultIsKnownInAWAVFileAtAnyRateThatIsWritten(t *testing.T) {
 		if !slices.Equal(got, want) {
 			t.Fatalf("at %d Hz: found %+v, want %+v", rate, got, want)
 		}
-		// A Sender's uneven one is 1 us within what half of a one can be; its faults of zeros are 6 us outside.
+		// The halves of the uneven one that a Sender sends are 1 us within what a half can be.
 		for n := range min(len(all.halves), len(halves)-1) {
-			most := 2 * time.Microsecond
-			if halves[n+1] < 70*time.Microsecond {
-				most = time.Microsecond
-			}
-			if apart := (all.halves[n] - halves[n+1]).Abs(); apart >= most {
+			if apart := (all.halves[n] - halves[n+1]).Abs(); apart >= time.Microsecond {
 				t.Fatalf("at %d Hz half %d is %v, want %v", rate, n, all.halves[n], halves[n+1])
 			}
 		}
