@@ -131,6 +131,7 @@ type summaryLine struct {
 	Silent         int64         `json:"silent"`   // how many there are
 	Rules          []ruleLine    `json:"rules"`
 	Scale          string        `json:"scale,omitempty"`     // that the voltages were held to
+	OneSided       bool          `json:"one_sided,omitempty"` // the voltage is not that between the rails
 	Stretches      []stretchLine `json:"stretches,omitempty"` // the first of them
 	StretchesMore  int64         `json:"stretches_more,omitempty"`
 	Section        *sectionLine  `json:"section"` // with asymmetry; null where there is none
@@ -219,7 +220,7 @@ func (s signalLines) end(h hearing) error {
 		d.Broken = append(d.Broken, r.Name)
 	}
 	if h.info.Volts {
-		d.Scale = h.scale.String()
+		d.Scale, d.OneSided = h.scale.String(), h.voltage.OneSided
 	}
 	for _, stretch := range h.voltage.Stretches {
 		d.Stretches = append(d.Stretches, describeStretch(stretch))

@@ -242,6 +242,9 @@ func inUnit(x float64, unit conform.Unit) string {
 
 // volts says where the half-waves differ.
 func (h hearing) volts() string {
+	if h.voltage.OneSided {
+		return "The voltage does not go through 0, so it is not that between the rails: its height says nothing.\n"
+	}
 	if len(h.voltage.Stretches) == 0 {
 		return ""
 	}

@@ -12,6 +12,10 @@ type Voltage struct {
 	Stretches []Stretch // one behind the other, the first of them
 	More      int64     // how many stretches came behind those
 	Series    []Point   // the whole of it, as a curve; at most 2000
+
+	// The voltage does not go through 0, as that between the rails does: one rail against ground, or the output of an opto-coupler. Then
+	// it says nothing of the track's, and there is nothing in the others.
+	OneSided bool
 }
 
 // Lean says which half-wave is the higher.

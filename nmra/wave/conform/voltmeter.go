@@ -23,6 +23,9 @@ type Voltmeter struct {
 
 	end       time.Duration // of the half that came last
 	begun     bool
+	before    float64 // the voltage of the half before, with its sign
+	pairs     int64   // of a half and the one before it
+	through   int64   // of them those between which the voltage goes through 0
 	window    span // that is coming in
 	stretches stretches
 	series    series
@@ -36,6 +39,10 @@ const (
 
 	mostVolts = 1e6 // what is more can be no voltage
 	voltGrain = 10  // how finely voltages are counted, in millivolts
+
+	// Two half-waves, one of which is less than this part of the other, are not those of the voltage between two rails: our own choice. Of
+	// 14 V a section takes some 3 V.
+	leastPart = 0.25
 )
 
 // Halves takes the next halves, in the order of time, and the voltage that each settles at, with its sign; start is that of the first
@@ -78,6 +85,11 @@ func (v *Voltmeter) half(at, half time.Duration, volts float64) {
 	if half < shortestSettled {
 		return
 	}
+	v.pairs++
+	if before := math.Abs(v.before); volts*v.before < 0 && min(height, before) >= leastPart*max(height, before) {
+		v.through++
+	}
+	v.before = volts
 	sum := &w.positive
 	if volts < 0 {
 		sum = &w.negative
@@ -109,6 +121,9 @@ func (v *Voltmeter) silent(from, to time.Duration) {
 
 // Result is what was measured until now, held against what S-9.1 has for the scale.
 func (v *Voltmeter) Result(scale Scale) Voltage {
+	if v.through < v.pairs/2 {
+		return Voltage{OneSided: true}
+	}
 	now := *v // with the window as far as it has come; the Voltmeter itself goes on with it
 	now.stretches.ended = slices.Clone(v.stretches.ended)
 	now.series.points = slices.Clone(v.series.points)

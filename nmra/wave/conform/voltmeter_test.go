@@ -440,3 +440,30 @@ func BenchmarkVoltages(b *testing.B) {
 	}
 	b.ReportMetric(float64(edges)/b.Elapsed().Seconds(), "edges/s")
 }
+
+func TestAVoltageThatDoesNotGoThroughNoughtIsNotThatBetweenTheRails(t *testing.T) {
+	for _, c := range []struct {
+		high, low wave.Volts
+		oneSided  bool
+	}{
+		{14, -14, false},
+		{14, -11, false}, // in a section
+		{7, -24, false},
+		{5, 0.02, true},    // an opto-coupler
+		{15, -0.4, true},   // a rail against ground
+		{-1.2, -9.5, true}, // with an offset
+	} {
+		var v Voltmeter
+		halves, volts := make([]time.Duration, 1000), make([]wave.Volts, 1000)
+		for i := range halves {
+			halves[i], volts[i] = nmra.HalfOne, c.high
+			if i%2 == 1 {
+				volts[i] = c.low
+			}
+		}
+		v.Halves(0, halves, volts)
+		if got := v.Result(AnyScale); got.OneSided != c.oneSided || (len(got.Rules) == 0) != c.oneSided {
+			t.Errorf("%v V and %v V: one-sided %v with %d rules, want %v", c.high, c.low, got.OneSided, len(got.Rules), c.oneSided)
+		}
+	}
+}
