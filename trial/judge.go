@@ -1,6 +1,7 @@
 package trial
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -12,10 +13,10 @@ import (
 // can be used, count for nothing. It never says fit unless both leads were tried both ways, the stops at each wanted speed were repeated, and the
 // whole interval of each is within the tolerance.
 func Judge(t Trial, runs []Run) Verdict {
-	if t.Wanted.Confidence <= 0 || t.Wanted.Confidence >= 1 {
+	if c := t.Wanted.Confidence; !(c > 0 && c < 1) {
 		t.Wanted.Confidence = 0.95
 	}
-	if t.Wanted.Share <= 0 || t.Wanted.Share >= 1 {
+	if s := t.Wanted.Share; !(s > 0 && s < 1) {
 		t.Wanted.Share = 0.99
 	}
 	runs = usable(runs)
@@ -55,7 +56,7 @@ func usable(runs []Run) []Run {
 		}
 		made = append(made, r)
 	}
-	slices.SortStableFunc(made, func(a, b Run) int { return a.Number - b.Number })
+	slices.SortStableFunc(made, func(a, b Run) int { return cmp.Compare(a.Number, b.Number) })
 	return made
 }
 
@@ -95,7 +96,7 @@ func (v *Verdict) brakes(groups []group, w Wanted) Brakes {
 	case stopsAtOnceWhenSlow(groups, w.Within):
 		return BrakesEmergency
 	}
-	if speedsStopped(groups) < 3 {
+	if speedsTried(groups) < 3 {
 		return BrakesUndecided
 	}
 	return brakesBy(v.Law)

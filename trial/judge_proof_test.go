@@ -168,10 +168,11 @@ func TestProofThatEveryBehaviourIsRecognisedFrom24Runs(t *testing.T) {
 					t.Fatal(len(runs), "runs")
 				}
 				v := Judge(night(), runs)
-				if v.Brakes == b.brakes && v.Pattern == b.pattern && v.Response.Senses == senses {
+				fit := b.brakes == BrakesDistance && senses == SensesTravel
+				if v.Brakes == b.brakes && v.Pattern == b.pattern && v.Response.Senses == senses && (v.Fitness == Fit) == fit {
 					right++
 				} else {
-					wrong[fmt.Sprintf("%s, %s, %s", v.Brakes, v.Pattern, v.Response.Senses)]++
+					wrong[fmt.Sprintf("%s, %s, %s, %s", v.Fitness, v.Brakes, v.Pattern, v.Response.Senses)]++
 				}
 			}
 			t.Logf("%s, senses %s: recognised in %d of %d trials %v", b.name, senses, right, trials, wrong)
@@ -179,6 +180,29 @@ func TestProofThatEveryBehaviourIsRecognisedFrom24Runs(t *testing.T) {
 				t.Errorf("%s, senses %s: recognised in %d of %d trials", b.name, senses, right, trials)
 			}
 		}
+	}
+}
+
+// Of a decoder that is as it should be nothing else is said, and the bound holds: as often as it promises.
+func TestProofThatTheBoundHoldsAndNothingIsSeenWhereNothingIs(t *testing.T) {
+	trials := campaign(600, 5000)
+	const z99 = 2.3263478740408408 // standard normal quantile of 0.99
+	drift, leads, bound := 0, 0, 0
+	for i := range trials {
+		v := Judge(night(), made(night(), decoder{senses: SensesTravel, stop: constant(1400)}, errors{stop: 5}, nil, seeded(i)))
+		if v.Drift.Seen() {
+			drift++
+		}
+		if v.Leads.Seen() {
+			leads++
+		}
+		if float64(v.Bound.At) >= 1400+5*z99 {
+			bound++
+		}
+	}
+	t.Logf("of %d trials: a drift seen in %d, a difference of the leads in %d; 99 stops in 100 ended before the bound in %d", trials, drift, leads, bound)
+	if float64(drift) > 0.025*float64(trials) || float64(leads) > 0.025*float64(trials) || float64(bound) < 0.95*float64(trials) {
+		t.Errorf("of %d trials: a drift seen in %d, a difference of the leads in %d; bound held in %d", trials, drift, leads, bound)
 	}
 }
 
@@ -261,7 +285,7 @@ func TestNoRunsMakeJudgeFail(t *testing.T) {
 			t.Fatalf("%d: fit, of runs at random: %+v", n, runs)
 		}
 		for _, x := range []float64{v.Law.Exponent, v.Law.Low, v.Law.High, float64(v.Scatter.Deviation), float64(v.Bound.At), float64(v.Leads.By),
-			float64(v.Drift.FirstToLast), v.Drift.Rank, v.Drift.Chance, float64(v.Holds.Low), float64(v.Holds.High)} {
+			float64(v.Drift.FirstToLast), v.Drift.Chance, float64(v.Holds.Low), float64(v.Holds.High)} {
 			if math.IsNaN(x) {
 				t.Fatalf("%d: no number in %+v", n, v)
 			}

@@ -19,7 +19,7 @@ type Law struct {
 	Exponent  float64 // about 0: constant distance; 1: constant time; 2: constant deceleration; more: braking that falls off with speed
 	Low, High float64 // its interval, at the trial's confidence
 	Relative  float64 // standard deviation of log s: 0.01 is one part in a hundred
-	AICc      float64 // of s, so that it compares with that of Motion
+	AICc      float64 // of s, so that it compares with that of Motion; +Inf where the runs are too few for one
 	Motion    Motion  // the other law, fitted to the same runs
 	// Slowest and Fastest are the entry speeds between which it is known.
 	Slowest, Fastest station.MillimetresPerSecond

@@ -15,17 +15,25 @@ func (v *Verdict) conclude(t Trial, faults []string, missing missing) {
 	case len(faults) > 0:
 		v.Fitness, v.Reasons = Unfit, faults
 		v.Sentence = "Unfit: " + faults[0] + "."
-		if v.settingAlone() {
-			v.Sentence = "Unfit as it is set: it brakes over a constant distance, but not to the target. Tune the distance."
+		if v.settingAlone(t.Wanted) {
+			worst, _ := v.outside(t.Wanted)
+			v.Sentence = fmt.Sprintf("Unfit as it is set: it brakes over a constant distance, but ends %s %s the target. Tune the distance.",
+				station.Millimetres(math.Abs(float64(worst.Stop-t.Wanted.Stop))), worst.side(t.Wanted))
 		}
-		for _, reason := range missing.reasons {
-			v.Notes = append(v.Notes, "not shown yet: "+reason)
-		}
+		v.Response.each(func(lead station.Lead, way station.Way, c Case) {
+			if c.Reaction() == Untried {
+				v.Notes = append(v.Notes, fmt.Sprintf("not tried: %s the section, %s leading", way, lead))
+			}
+		})
 	case len(missing.reasons) > 0:
 		v.Fitness, v.Reasons, v.MoreRuns = MoreRuns, missing.reasons, missing.runs
 		v.Sentence = "Not enough runs: " + missing.reasons[0] + "."
-		if v.MoreRuns > 0 {
+		switch {
+		case missing.hardly || v.MoreRuns == 0:
+		case v.Scatter.Degrees > 0:
 			v.Sentence += fmt.Sprintf(" %s more would settle it, if stops scatter as they did.", runsInWords(v.MoreRuns))
+		default:
+			v.Sentence += fmt.Sprintf(" At least %s more.", runsInWords(v.MoreRuns))
 		}
 	default:
 		v.Fitness = Fit
@@ -34,6 +42,7 @@ func (v *Verdict) conclude(t Trial, faults []string, missing missing) {
 			max(math.Abs(float64(low-t.Wanted.Stop)), math.Abs(float64(high-t.Wanted.Stop))), t.Wanted.Stop)
 		v.Reasons = []string{
 			fmt.Sprintf("at each wanted speed and lead the mean stop is between %.0f and %s: within %.0f mm of %s", float64(low), high, float64(t.Wanted.Within), t.Wanted.Stop),
+			"the distance is constant: " + v.inWords(),
 			fmt.Sprintf("%s end before %s; the room is %s", share(v.Bound.Share), v.Bound.At, t.room()),
 			fmt.Sprintf("it stopped in all %d runs with the section, and in none of %d against it",
 				v.Response.Case(station.Front, station.With).Runs()+v.Response.Case(station.Rear, station.With).Runs(),
@@ -43,8 +52,35 @@ func (v *Verdict) conclude(t Trial, faults []string, missing missing) {
 }
 
 // settingAlone says that nothing is wrong but the place to which it brakes, so that another setting of the distance may make it fit.
-func (v *Verdict) settingAlone() bool {
-	return v.ConstantDistance == Yes && v.Response.Senses == SensesTravel && !v.Response.Mirror && v.OnTarget == No && v.Bound.WithinRoom != No
+func (v *Verdict) settingAlone(w Wanted) bool {
+	least, most := station.Millimetres(math.Inf(1)), station.Millimetres(0)
+	for _, p := range v.Stops {
+		least, most = min(least, p.Stop), max(most, p.Stop)
+	}
+	return v.ConstantDistance == Yes && v.Response.Senses == SensesTravel && !v.Response.Mirror && v.OnTarget == No && v.Bound.WithinRoom == Yes &&
+		most-least <= 2*w.Within
+}
+
+// outside is the stop that is farthest from the target of those that are wholly outside the tolerance, and how many are.
+func (v *Verdict) outside(w Wanted) (worst PredictedStop, n int) {
+	for _, p := range v.Stops {
+		if p.OnTarget != No || p.Overran > 0 {
+			continue
+		}
+		n++
+		if worst.Stopped == 0 || math.Abs(float64(p.Stop-w.Stop)) > math.Abs(float64(worst.Stop-w.Stop)) {
+			worst = p
+		}
+	}
+	return worst, n
+}
+
+// side says on which side of the target it is.
+func (p PredictedStop) side(w Wanted) string {
+	if p.Stop < w.Stop {
+		return "short of"
+	}
+	return "beyond"
 }
 
 // span is the least and the greatest that the intervals of the stops reach.
@@ -68,24 +104,9 @@ func faults(v Verdict, t Trial, runs []Run, groups []group) (reasons []string) {
 	if v.ConstantDistance == No {
 		reasons = append(reasons, "its stop depends on its speed: "+v.inWords())
 	}
-	var worst PredictedStop
-	outside := 0
-	for _, p := range v.Stops {
-		if p.OnTarget != No || p.Overran > 0 {
-			continue
-		}
-		outside++
-		if worst.Stopped == 0 || math.Abs(float64(p.Stop-t.Wanted.Stop)) > math.Abs(float64(worst.Stop-t.Wanted.Stop)) {
-			worst = p
-		}
-	}
-	if outside > 0 {
-		side := "short of"
-		if worst.Stop > t.Wanted.Stop {
-			side = "beyond"
-		}
+	if worst, outside := v.outside(t.Wanted); outside > 0 {
 		reasons = append(reasons, fmt.Sprintf("%s leading, %s it stops at %s, %s %s ± %.0f mm; it is outside in %d of %d cases of speed and lead",
-			worst.Lead, worst.where(), worst.between(), side, t.Wanted.Stop, float64(t.Wanted.Within), outside, len(v.Stops)))
+			worst.Lead, worst.where(), worst.between(), worst.side(t.Wanted), t.Wanted.Stop, float64(t.Wanted.Within), outside, len(v.Stops)))
 	}
 	if v.Bound.WithinRoom == No {
 		reasons = append(reasons, fmt.Sprintf("its stops scatter by %.1f mm: that %s end within the %s of room is out of the question",
@@ -138,8 +159,12 @@ func (v *Verdict) inWords() string {
 	if v.Brakes == BrakesUndecided {
 		s = "how it brakes is open"
 	}
-	if v.Law.Known {
-		s += fmt.Sprintf(", exponent %.2f (%.2f to %.2f)", v.Law.Exponent, v.Law.Low, v.Law.High)
+	if !v.Law.Known || v.Brakes == BrakesEmergency {
+		return s // which no exponent describes
+	}
+	s += fmt.Sprintf(", exponent %.2f (%.2f to %.2f)", v.Law.Exponent, v.Law.Low, v.Law.High)
+	if m := v.Law.Motion; v.Brakes == BrakesOtherwise && m.Known && m.Deceleration > 0 && m.AICc < v.Law.AICc {
+		s += fmt.Sprintf("; rather %.1f s of delay, then a deceleration of %.0f mm/s²", m.Response.Seconds(), float64(m.Deceleration))
 	}
 	return s
 }
@@ -148,6 +173,7 @@ func (v *Verdict) inWords() string {
 type missing struct {
 	reasons []string
 	runs    int
+	hardly  bool // so many that it is no use
 }
 
 func (m *missing) add(format string, args ...any) {
@@ -170,9 +196,9 @@ func gaps(v Verdict, t Trial, runs []Run, groups []group) (m missing) {
 			m.runs++
 		}
 	}
-	speeds := speedsStopped(groups)
+	speeds := speedsTried(groups)
 	if len(runs) > 0 && speeds < 3 {
-		m.add("it stopped at %s; three at least show how the stop depends on the speed", [...]string{"no known entry speed", "one entry speed only", "two entry speeds only"}[speeds])
+		m.add("it was tried at %s; three at least show how the stop depends on the speed", [...]string{"no known entry speed", "one entry speed only", "two entry speeds only"}[speeds])
 	} else if len(runs) > 0 && !v.Law.Known {
 		m.add("the runs tell no law of the stop and the speed")
 	}
@@ -251,6 +277,7 @@ func (m *missing) count(v Verdict, t Trial, speeds int, still bool) {
 		repeats += sort.Search(most-repeats, func(more int) bool { return v.settled(t, repeats+more) })
 	}
 	if repeats == most {
+		m.hardly = true
 		m.add("its stops lie so near an edge that more runs hardly settle it: move the target, or allow it more")
 	}
 	fresh := map[PredictedStop]bool{}
@@ -299,11 +326,11 @@ func (v *Verdict) settled(t Trial, repeats int) bool {
 	return bound(t, stops, scatter).WithinRoom != Undecided
 }
 
-// speedsStopped is at how many entry speeds it stopped, either end leading.
-func speedsStopped(groups []group) int {
+// speedsTried is at how many entry speeds it stopped or passed the room, either end leading.
+func speedsTried(groups []group) int {
 	seen := map[groupKey]bool{}
 	for _, g := range groups {
-		if g.timed > 0 && len(g.stops) > 0 {
+		if g.timed > 0 {
 			key := g.groupKey
 			key.lead = station.Front
 			seen[key] = true

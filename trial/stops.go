@@ -79,7 +79,7 @@ func keyOf(w Wanted, r Run) groupKey {
 	}
 	best := math.Inf(1)
 	for i, speed := range w.Speeds {
-		if off := math.Abs(float64(r.Speed-speed)) / float64(speed); r.Speed > 0 && off <= near && off < best {
+		if off := math.Abs(float64(r.Speed-speed)) / float64(speed); r.Speed > 0 && speed > 0 && off <= near && off < best {
 			best, key.wanted = off, i
 		}
 	}
@@ -236,10 +236,11 @@ func constancyOfStops(stops []PredictedStop, w Wanted, scatter Scatter) Answer {
 	return answer
 }
 
-// bound is before which place the wanted share of stops ends: the farthest of those at each wanted speed and lead.
+// bound is before which place the wanted share of stops ends: the farthest of those at each wanted speed and lead. Of a vehicle that passed the room
+// at one of them it is not known.
 func bound(t Trial, stops []PredictedStop, scatter Scatter) Bound {
 	b := Bound{Share: t.Wanted.Share, Confidence: t.Wanted.Confidence}
-	if scatter.Degrees == 0 {
+	if scatter.Degrees == 0 || slices.ContainsFunc(stops, func(p PredictedStop) bool { return p.Overran > 0 }) {
 		return b
 	}
 	b.At = farthest(stops, scatter, b.Share, b.Confidence)
@@ -306,74 +307,37 @@ func leadDifference(groups []group, scatter Scatter) LeadDifference {
 	return d
 }
 
-// drift compares how far each stop is from the mean of its group with the order of the runs.
+// drift compares how far each stop is from the mean of its group with how far it is, in the order of runs, from the middle of them: the slope of
+// least squares with a mean for each group, and the t test of it.
 func drift(groups []group) Drift {
-	var x, y []float64
+	var xx, xy, yy float64
+	d := Drift{Chance: 1}
+	free := -1
+	first, last := math.Inf(1), math.Inf(-1)
 	for _, g := range groups {
 		if len(g.stops) < 2 {
 			continue
 		}
-		m := mean(g.stops)
-		for i, s := range g.stops {
-			x = append(x, g.order[i])
-			y = append(y, s-m)
+		d.Runs += len(g.stops)
+		free += len(g.stops) - 1
+		mx, my := mean(g.order), mean(g.stops)
+		for i := range g.stops {
+			x, y := g.order[i]-mx, g.stops[i]-my
+			xx, xy, yy = xx+x*x, xy+x*y, yy+y*y
+			first, last = min(first, g.order[i]), max(last, g.order[i])
 		}
 	}
-	d := Drift{Runs: len(x), Chance: 1}
-	if d.Runs < 3 {
+	if free < 3 || xx == 0 || yy == 0 {
 		return d
 	}
-	slope, _ := line(x, y)
-	d.FirstToLast = station.Millimetres(slope * (slices.Max(x) - slices.Min(x)))
-	slope, r := line(ranks(x), ranks(y))
-	if slope == 0 {
-		return d
-	}
-	d.Rank = r
-	free := float64(d.Runs - 2)
-	if r*r >= 1 {
+	d.FirstToLast = station.Millimetres(xy / xx * (last - first))
+	if left := 1 - xy/xx*xy/yy; left > 0 {
+		t := math.Abs(xy) / math.Sqrt(xx*yy) * math.Sqrt(float64(free)/left)
+		d.Chance = 2 * distuv.StudentsT{Sigma: 1, Nu: float64(free)}.Survival(t)
+	} else {
 		d.Chance = 0
-		return d
 	}
-	d.Chance = 2 * distuv.StudentsT{Sigma: 1, Nu: free}.Survival(math.Abs(r)*math.Sqrt(free/(1-r*r)))
 	return d
-}
-
-// line is the least-squares slope of y over x, and their correlation; 0 where either is always the same.
-func line(x, y []float64) (slope, correlation float64) {
-	mx, my := mean(x), mean(y)
-	var xx, xy, yy float64
-	for i := range x {
-		dx, dy := x[i]-mx, y[i]-my
-		xx += dx * dx
-		xy += dx * dy
-		yy += dy * dy
-	}
-	if xx == 0 || yy == 0 {
-		return 0, 0
-	}
-	return xy / xx, xy / math.Sqrt(xx*yy)
-}
-
-// ranks are the places of the values in order, from 1; equal values share theirs.
-func ranks(values []float64) []float64 {
-	order := make([]int, len(values))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(values[a], values[b]) })
-	places := make([]float64, len(values))
-	for from := 0; from < len(order); {
-		to := from
-		for to < len(order) && values[order[to]] == values[order[from]] {
-			to++
-		}
-		for _, i := range order[from:to] {
-			places[i] = float64(from+to+1) / 2
-		}
-		from = to
-	}
-	return places
 }
 
 // mean is the arithmetic mean; values is not empty.

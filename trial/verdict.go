@@ -100,20 +100,19 @@ type Scatter struct {
 // Bound is how near the place that must not be passed may be.
 type Bound struct {
 	Share, Confidence float64             // with this confidence this share of stops ends before At, at each wanted speed and lead
-	At                station.Millimetres // past the trigger; 0 where the scatter is not known
+	At                station.Millimetres // past the trigger; 0 where the scatter is not known, or a run at a wanted speed passed the room
 	WithinRoom        Answer
 }
 
 // Drift is how stops move from run to run, whatever the speed: a motor that warms, wheels that take up dirt.
 type Drift struct {
-	Runs        int
-	Rank        float64             // Spearman's coefficient of the stops, freed from speed and lead, against the order of the runs
-	Chance      float64             // of a coefficient so far from 0 where nothing drifts
-	FirstToLast station.Millimetres // how far the stop moves over the trial, by least squares
+	Runs        int                 // that it rests on: stops at a speed and lead with more than one
+	FirstToLast station.Millimetres // how far the stop moves over the trial, by least squares, with a mean for each speed and lead
+	Chance      float64             // of a move so great where nothing drifts
 }
 
 // Seen says that the runs drift: chance would show as much in one trial of a hundred.
-func (d Drift) Seen() bool { return d.Runs >= 8 && d.Chance < 0.01 }
+func (d Drift) Seen() bool { return d.Chance < 0.01 }
 
 // LeadDifference is how much farther the vehicle runs with its rear leading, at the same speed.
 type LeadDifference struct {
