@@ -1,9 +1,12 @@
-// Package chart draws what was measured, as SVG (Scalable Vector Graphics 1.1): calm, legible on paper in black and white, and to those who
+// Package chart draws what was measured, as SVG (Scalable Vector Graphics 1.1) and what trials measure as PNG too: calm, legible on paper in black and white, and to those who
 // see colours otherwise, since nothing is told by its colour alone. What a picture shows is also told in its description, to those
 // who can't see it.
 //
 // [Signal] is a measured track signal: how many half-bits there are of each length against the limits of S-9.1 (2020), the voltages over
 // time, and the signal around each fault with its bits and bytes.
+//
+// [Braking] is a trial of braking: where the stops lie against the entry speed, how the speed falls over the distance, and in which cases the
+// vehicle stops; [Braking.Text] is a small chart for a terminal. [Speeds] is a trial of speed: how fast each step is.
 //
 // Whoever adds a picture makes a page of panels (page.go) and takes its lines, letters and axes from look.go.
 package chart

@@ -11,6 +11,8 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"fettle/station"
 )
 
 // The look of all pictures, in points: 1/72 of an inch. Nothing is told by its colour alone, so two colours are enough.
@@ -31,7 +33,17 @@ var (
 	pale  = color.Gray{Y: 0xf0}
 	blue  = color.RGBA{R: 0x1b, G: 0x4f, B: 0x8a, A: 0xff}
 	rust  = color.RGBA{R: 0xa8, G: 0x3e, B: 0x05, A: 0xff}
+	// lawBand is light enough for everything that is drawn over it.
+	lawBand = color.RGBA{R: 0xdc, G: 0xe6, B: 0xf2, A: 0xff}
 )
+
+// leadInk is the colour of what has that end leading; its marker is another one too.
+func leadInk(lead station.Lead) color.Color {
+	if lead == station.Front {
+		return ink
+	}
+	return blue
+}
 
 // words is the style of a text: left of the point it is given at, and above it, if not changed.
 func words(size vg.Length, ink color.Color) draw.TextStyle {

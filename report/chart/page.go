@@ -40,13 +40,18 @@ const (
 // heads is how high the title of the panel and its notes are.
 func (p panel) heads() vg.Length { return panelTitle + noteHeight*vg.Length(len(p.notes)) + 3 }
 
-// writeSVG writes the page as SVG. The same page always gives the same bytes.
-func (p page) writeSVG(w io.Writer) error {
+// height is that of the page.
+func (p page) height() vg.Length {
 	height := 2*pageMargin + titleHeight - panelGap
 	for _, panel := range p.panels {
 		height += panel.heads() + panel.height + panelGap
 	}
-	canvas := vgsvg.NewWith(vgsvg.UseWH(pageWidth, height))
+	return height
+}
+
+// writeSVG writes the page as SVG. The same page always gives the same bytes.
+func (p page) writeSVG(w io.Writer) error {
+	canvas := vgsvg.NewWith(vgsvg.UseWH(pageWidth, p.height()))
 	p.drawOn(draw.New(canvas))
 	var drawn bytes.Buffer
 	if _, err := canvas.WriteTo(&drawn); err != nil {

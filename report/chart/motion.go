@@ -1,0 +1,226 @@
+package chart
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"fettle/station"
+	"fettle/trial"
+)
+
+// motion is how the speed may fall over the distance, at one entry speed.
+type motion struct {
+	entry  station.MillimetresPerSecond
+	stop   station.Millimetres
+	curves []fall
+	passed []passed
+}
+
+// fall is one way in which the speed falls.
+type fall struct {
+	lines []string // its name
+	style draw.LineStyle
+	best  bool
+	stop  station.Millimetres
+	speed func(station.Millimetres) station.MillimetresPerSecond
+}
+
+// passed is a stretch between two gates, and how fast a run went there on average.
+type passed struct {
+	lead     station.Lead
+	from, to float64 // mm
+	speed    float64 // mm/s
+}
+
+// nearSpeed is how far a run's entry speed may be from the one that is drawn, as a share of it, to be drawn with it (our choice).
+const nearSpeed = 0.06
+
+// mostPassed is how many stretches are drawn: more would hide each other.
+const mostPassed = 120
+
+// motion picks the entry speed: the fastest that has gates, else the fastest that has stops.
+func (b Braking) motion() (m motion, ok bool) {
+	for _, needGates := range []bool{true, false} {
+		for _, p := range b.Verdict.Stops {
+			v := p.Speed
+			if p.Stopped == 0 || !(v > m.entry && v <= noSpeed) || !(p.Stop > 0 && p.Stop <= noDistance) {
+				continue
+			}
+			passings := b.passed(v, float64(p.Stop))
+			if needGates && len(passings) == 0 {
+				continue
+			}
+			m.entry, m.stop, m.passed = v, p.Stop, passings
+		}
+		if m.entry > 0 {
+			break
+		}
+	}
+	if m.entry == 0 {
+		return m, false
+	}
+	m.curves = b.falls(m.entry, m.stop)
+	return m, len(m.curves) > 0 || len(m.passed) > 0
+}
+
+// falls are the ways of braking that were fitted.
+func (b Braking) falls(v station.MillimetresPerSecond, stop station.Millimetres) (all []fall) {
+	for i, f := range b.Verdict.Patterns {
+		c := fall{stop: stop, best: i == 0 && b.Verdict.Pattern == f.Pattern, style: line(1.1, ink)}
+		c.speed = func(x station.Millimetres) station.MillimetresPerSecond { return f.Speed(v, stop, x) }
+		detail := ""
+		switch f.Pattern {
+		case trial.PatternLate:
+			c.style = line(1.1, rust, 7, 3)
+			detail = fmt.Sprintf("%.0f mm/s² at the end", float64(f.Deceleration))
+		case trial.PatternCreep:
+			c.style = line(1.1, blue, 2, 2)
+			detail = fmt.Sprintf("then a crawl of %s", f.Crawl)
+		default:
+			detail = "one smooth fall"
+		}
+		mark := ""
+		if c.best {
+			c.style.Width, mark = 2.2, ", fits best"
+		}
+		c.lines = []string{fmt.Sprintf("%s: times off by %.1f %%%s", f.Pattern, 100*f.Off, mark), detail}
+		all = append(all, c)
+	}
+	if law := b.Verdict.Law.Motion; law.Known && law.Deceleration > 0 && b.Verdict.ConstantDistance != trial.Yes {
+		c := fall{stop: law.At(v), style: line(1.1, quiet, 9, 2, 2, 2)}
+		if c.stop > 0 && c.stop <= noDistance {
+			a := float64(law.Deceleration)
+			coast := float64(c.stop) - float64(v)*float64(v)/(2*a)
+			c.speed = func(x station.Millimetres) station.MillimetresPerSecond {
+				return station.MillimetresPerSecond(math.Sqrt(max(0, float64(v)*float64(v)-2*a*max(0, float64(x)-coast))))
+			}
+			c.lines = []string{"constant deceleration", fmt.Sprintf("of %.0f mm/s², from %.0f mm on", a, max(0, coast))}
+			all = append(all, c)
+		}
+	}
+	return all
+}
+
+// passed are the stretches between gates of runs that entered at about v and stopped.
+func (b Braking) passed(v station.MillimetresPerSecond, stop float64) (all []passed) {
+	for _, r := range b.Runs {
+		if !r.Made || r.Way != station.With || r.Outcome != trial.Stopped || !(math.Abs(float64(r.Speed/v)-1) < nearSpeed) {
+			continue
+		}
+		at, t := 0.0, 0.0
+		add := func(x, seconds float64) {
+			if !(x > at && x <= 1.2*stop && seconds > t) {
+				return
+			}
+			if mean := (x - at) / (seconds - t); mean <= 1.5*float64(v) && len(all) < mostPassed {
+				all = append(all, passed{r.Lead, at, x, mean})
+			}
+			at, t = x, seconds
+		}
+		gates := r.Gates[:min(len(r.Gates), 16)]
+		for _, g := range gates {
+			add(float64(g.At), g.Time.Seconds())
+		}
+		if len(gates) > 0 && r.Time > 0 {
+			add(float64(r.Stop), r.Time.Seconds())
+		}
+	}
+	return all
+}
+
+// motionPanel draws how the speed falls over the distance.
+func (b Braking) motionPanel() panel {
+	p := panel{title: "How it brakes: speed against distance"}
+	m, ok := b.motion()
+	if !ok {
+		p.notes = []string{"Not known: it takes stops at several speeds, with the time from trigger to standstill or gates in the section."}
+		return p
+	}
+	p.notes = []string{fmt.Sprintf("At an entry speed of %s%s. Bars: a run's mean speed from gate to gate, and to its standstill.", m.entry, b.scaleWords(m.entry))}
+	if len(m.passed) == 0 {
+		p.notes = []string{fmt.Sprintf("At an entry speed of %s%s. No gate in the section was timed: the curves rest on what was fitted to the runs.", m.entry, b.scaleWords(m.entry))}
+	}
+	for _, c := range m.curves {
+		p.about += fmt.Sprintf("%s, %s. ", sentence(c.lines[0]), c.lines[1])
+	}
+	if len(m.passed) > 0 {
+		p.about += fmt.Sprintf("%s stretches between gates. ", count(int64(len(m.passed))))
+	}
+	p.height = 210
+	p.draw = m.drawer(b)
+	return p
+}
+
+// scaleWords is a speed to scale: " (60 km/h at 1:87.1)"; empty where the scale is not known.
+func (b Braking) scaleWords(v station.MillimetresPerSecond) string {
+	scale := b.Trial.Vehicle.Scale
+	if kilometres(1, scale) == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" (%.0f km/h at 1:%s)", kilometres(float64(v), scale), number(scale))
+}
+
+// drawer draws the plot.
+func (m motion) drawer(b Braking) func(draw.Canvas) {
+	return func(c draw.Canvas) {
+		const namesWidth, legend = 200, 16
+		drawLeads(c)
+		far, fast := float64(m.stop), float64(m.entry)
+		for _, curve := range m.curves {
+			far = max(far, float64(curve.stop))
+		}
+		for _, s := range m.passed {
+			far, fast = max(far, s.to), max(fast, s.speed)
+		}
+		w := b.Trial.Wanted
+		if w.Stop > 0 && float64(w.Stop) < 2*far {
+			far = max(far, float64(w.Stop+w.Within))
+		}
+		p := axes("distance past the trigger, mm", "speed, mm/s")
+		p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, far*1.05, 0, fast*1.12
+		p.X.Tick.Marker, p.Y.Tick.Marker = even(9), even(6)
+		area := place(p, draw.Crop(c, 0, -namesWidth, 0, -legend), leftAxis)
+		x, y := p.Transforms(&area)
+		if near, beyond := float64(w.Stop-w.Within), float64(w.Stop+w.Within); w.Stop > 0 && near >= 0 && beyond <= far*1.05 {
+			hatch(area, box(x(near), area.Min.Y, x(beyond), area.Max.Y), line(0.4, faint))
+			area.FillText(aligned(words(small, ink), draw.XCenter, draw.YTop), vg.Point{X: x(float64(w.Stop)), Y: area.Max.Y - 1}, "wanted")
+		}
+		for _, s := range m.passed {
+			style := line(0.8, leadInk(s.lead))
+			area.StrokeLine2(style, x(s.from), y(s.speed), x(s.to), y(s.speed))
+		}
+		var middles []spot
+		for _, s := range m.passed {
+			middles = append(middles, spot{s.lead, s.speed, (s.from + s.to) / 2})
+		}
+		for _, curve := range m.curves {
+			const parts = 240
+			points := make([]vg.Point, 0, parts+1)
+			for i := range parts + 1 {
+				at := curve.stop * station.Millimetres(i) / parts
+				points = append(points, vg.Point{X: x(float64(at)), Y: y(float64(curve.speed(at)))})
+			}
+			area.StrokeLines(curve.style, points)
+		}
+		drawMarkers(area, middles, func(s spot) vg.Point { return vg.Point{X: x(s.stop), Y: y(s.speed)} })
+		drawLines(draw.Crop(c, area.Max.X-c.Min.X+12, 0, 0, -legend), m.curves)
+	}
+}
+
+// drawLines says which line is which.
+func drawLines(c draw.Canvas, curves []fall) {
+	const sample, row = 26, small + 2
+	top := c.Max.Y
+	style := aligned(words(small, ink), draw.XLeft, draw.YTop)
+	for _, curve := range curves {
+		c.StrokeLine2(curve.style, c.Min.X, top-row/2, c.Min.X+sample, top-row/2)
+		for _, text := range curve.lines {
+			c.FillText(style, vg.Point{X: c.Min.X + sample + 5, Y: top}, text)
+			top -= row
+		}
+		top -= 5
+	}
+}
