@@ -21,11 +21,16 @@ type knot struct {
 // Monotone draws a curve through points, in any order of x, that never falls and has no hump between two of them (Fritsch and Carlson 1980). Points
 // at the same x count as their mean. Measured values scatter: where they fall back, neighbours are set to their common mean, as few as will do.
 //
-// Errors: ErrLengths, ErrNotFinite, ErrTooFew (fewer than two x), ErrFalls, ErrNoFit (a slope is too large for a number).
+// Errors: ErrLengths, ErrNotFinite, ErrTooFew (fewer than two x), ErrFalls, ErrNoFit (too large or too small for its slopes).
 func Monotone(x, y []float64) (Curve, error) {
 	fail := func(err error) (Curve, error) { return Curve{}, fmt.Errorf("draw a rising curve: %w", err) }
 	if err := lists(x, y); err != nil {
 		return fail(err)
+	}
+	_, okX := unitOf(x)
+	_, okY := unitOf(y)
+	if !okX || !okY {
+		return fail(ErrNoFit)
 	}
 	order := make([]int, len(x))
 	for i := range order {
@@ -79,15 +84,14 @@ func (c *Curve) pool(counts []int) {
 	}
 }
 
-// lay sets the slopes at the points: the mean of the secants to either side, made smaller where that would make a hump. False: a secant or a
-// stretch is too large for a number.
+// lay sets the slopes at the points: the mean of the secants to either side, made smaller where that would make a hump. False: a secant is
+// too large for a number.
 func (c *Curve) lay() bool {
 	n := len(c.x)
 	secant := make([]float64, n-1)
 	for i := range secant {
-		dx := c.x[i+1] - c.x[i]
-		secant[i] = (c.y[i+1] - c.y[i]) / dx
-		if math.IsInf(dx, 0) || !(secant[i] < math.MaxFloat64/8) {
+		secant[i] = (c.y[i+1] - c.y[i]) / (c.x[i+1] - c.x[i])
+		if !(secant[i] < math.MaxFloat64/8) {
 			return false
 		}
 	}

@@ -14,7 +14,7 @@ var (
 	ErrAllCensored = errors.New("no point is known: of all of them only a lower bound")
 	ErrTooFew      = errors.New("too few points")
 	ErrNoSpread    = errors.New("the points do not differ enough in x")
-	ErrNoFit       = errors.New("no fit found: the points differ too wildly in size")
+	ErrNoFit       = errors.New("no fit found: the numbers are too large, too small or too unlike in size")
 	ErrFalls       = errors.New("the values fall from the first to the last")
 )
 

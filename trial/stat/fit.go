@@ -288,17 +288,18 @@ func (m *regression) logLikelihood(f, scale float64) float64 {
 	return float64(m.events) * (f - math.Log(m.unit) - math.Log(scale) - math.Log(2*math.Pi)/2)
 }
 
-// unitOf is the largest size in v, as a power of two, so that nothing overflows when it is divided by it; 1 where all is 0.
-func unitOf(v []float64) float64 {
+// unitOf is the largest size in v, as a power of two, so that nothing overflows when it is divided by it; 1 where all is 0. False: its square or its
+// cube might be no number any more.
+func unitOf(v []float64) (unit float64, ok bool) {
 	largest := 0.0
 	for _, x := range v {
 		largest = max(largest, math.Abs(x))
 	}
 	if largest == 0 {
-		return 1
+		return 1, true
 	}
 	_, e := math.Frexp(largest)
-	return math.Ldexp(1, min(max(e, -1021), 1023))
+	return math.Ldexp(1, e), largest > 1e-90 && largest < 1e90
 }
 
 // over divides each of v by unit.

@@ -40,7 +40,11 @@ func CensoredLine(x, y []float64, censored []bool, confidence float64) (Line, er
 	if events < 3 {
 		return fail(fmt.Errorf("%d that are not censored, 3 are needed: %w", events, ErrTooFew))
 	}
-	xUnit, yUnit := unitOf(x), unitOf(y)
+	xUnit, okX := unitOf(x)
+	yUnit, okY := unitOf(y)
+	if !okX || !okY {
+		return fail(ErrNoFit)
+	}
 	m, ok := newRegression([][]float64{ones(len(x)), over(x, xUnit)}, over(y, yUnit), censored)
 	if !ok {
 		return fail(ErrNoSpread)
@@ -170,10 +174,11 @@ func (l Line) Inverse(y, confidence float64) (x, low, high float64, ok bool) {
 		return 0, 0, 0, false
 	}
 	t := tQuantile(confidence, l.Events-2)
-	off := l.at - y
-	// All q with (off + tilt q)² <= t² times the variance of the line at q.
-	a := l.tilt*l.tilt - t*t*l.tiltVar
-	b := l.tilt*off - t*t*l.bothVar
+	// All q with (off + tilt q)² <= t² times the variance of the line at q; in units of size, so that no square is lost.
+	size := max(math.Abs(l.at-y), math.Abs(l.tilt))
+	off, tilt, t := (l.at-y)/size, l.tilt/size, t/size
+	a := tilt*tilt - t*t*l.tiltVar
+	b := tilt*off - t*t*l.bothVar
 	c := off*off - t*t*l.atVar
 	d := b*b - a*c
 	if !(a > 0 && d >= 0) {
@@ -181,6 +186,6 @@ func (l Line) Inverse(y, confidence float64) (x, low, high float64, ok bool) {
 	}
 	d = math.Sqrt(d)
 	at := func(q float64) float64 { return l.centre + l.unit*q }
-	x, low, high = at(-off/l.tilt), at((-b-d)/a), at((-b+d)/a)
+	x, low, high = at(-off/tilt), at((-b-d)/a), at((-b+d)/a)
 	return x, low, high, !math.IsNaN(x+low+high) && !math.IsInf(x+low+high, 0)
 }

@@ -30,7 +30,11 @@ func Motion(v, s []float64, censored []bool) (Parabola, error) {
 	if events < 3 {
 		return fail(fmt.Errorf("%d that are not censored, 3 are needed: %w", events, ErrTooFew))
 	}
-	vUnit, sUnit := unitOf(v), unitOf(s)
+	vUnit, okV := unitOf(v)
+	sUnit, okS := unitOf(s)
+	if !okV || !okS {
+		return fail(ErrNoFit)
+	}
 	scaled := over(s, sUnit)
 	best, found := Parabola{LogLikelihood: math.Inf(-1), N: len(v), Events: events}, false
 	// Where the likelihood is greatest some terms are 0 and the others are where it is greatest over them alone: so each choice is tried.

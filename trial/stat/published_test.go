@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"strconv"
 	"testing"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // table reads the columns of a file in testdata.
@@ -121,6 +123,12 @@ func TestTwoThirdsOfTheSpeedWithAThirdOfTheDistanceIsAnExponentOf2Point7(t *test
 	if l.SlopeLow <= 2 || l.SlopeHigh-l.SlopeLow > 1e-9 {
 		t.Errorf("interval %v to %v: without scatter it is the slope", l.SlopeLow, l.SlopeHigh)
 	}
+}
+
+// howe is Howe's approximation of 1969 to the two-sided factor.
+func howe(n int, share, confidence float64) float64 {
+	degrees := float64(n - 1)
+	return normal.Quantile((1+share)/2) * math.Sqrt(degrees*(1+1/float64(n))/distuv.ChiSquared{K: degrees}.Quantile(1-confidence))
 }
 
 func TestToleranceFactorsAreThosePublished(t *testing.T) {

@@ -102,7 +102,7 @@ func TestALineMovesWithTheUnitsOfItsPoints(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, c := range []struct{ xBy, xAdd, yBy, yAdd float64 }{{1000, 0, 1, 0}, {-1, 3, 1e-6, 0}, {1e100, 0, 1e-100, 0}, {1, 1e3, 1, 1e3}} {
+	for _, c := range []struct{ xBy, xAdd, yBy, yAdd float64 }{{1000, 0, 1, 0}, {-1, 3, 1e-6, 0}, {1e80, 0, 1e-80, 0}, {1, 1e3, 1, 1e3}} {
 		u, w := make([]float64, len(x)), make([]float64, len(x))
 		for i := range x {
 			u[i], w[i] = c.xBy*x[i]+c.xAdd, c.yBy*y[i]+c.yAdd
@@ -198,7 +198,8 @@ func TestWhatCannotBeFittedIsNamed(t *testing.T) {
 		"falls":   {[]float64{1, 2, 3}, []float64{3, 2, 1}, ErrFalls},
 		"lengths": {[]float64{1}, nil, ErrLengths},
 		"NaN":     {[]float64{1, nan}, []float64{1, 2}, ErrNotFinite},
-		"steep":   {[]float64{0, 1e-300}, []float64{0, 1e300}, ErrNoFit},
+		"huge":    {[]float64{0, 1}, []float64{0, 1e300}, ErrNoFit},
+		"steep":   {[]float64{0, 1e-300, 1}, []float64{0, 1e80, 1e80}, ErrNoFit},
 	} {
 		if _, err := Monotone(c.x, c.y); !errors.Is(err, c.want) {
 			t.Errorf("curve, %s: %v; want %v", name, err, c.want)

@@ -130,8 +130,10 @@ func ToleranceTwoSided(n int, share, confidence float64) float64 {
 		means, widths = append(means, mean), append(widths, width(mean))
 		return 0
 	})
-	start := howe(n, share, confidence)
-	return rising(start, start, func(k float64) float64 {
+	return rising(1, 1, func(k float64) float64 {
+		if k <= 0 {
+			return -confidence
+		}
 		i := -1
 		return 2*size*integral(0, 2*half, pieces, func(mean float64) float64 {
 			i++
@@ -139,12 +141,6 @@ func ToleranceTwoSided(n int, share, confidence float64) float64 {
 			return normal.Prob(mean*size) * chi.Survival(degrees*w*w)
 		}) - confidence
 	})
-}
-
-// howe is Howe's approximation of 1969 to the two-sided factor.
-func howe(n int, share, confidence float64) float64 {
-	degrees := float64(n - 1)
-	return normal.Quantile((1+share)/2) * math.Sqrt(degrees*(1+1/float64(n))/distuv.ChiSquared{K: degrees}.Quantile(1-confidence))
 }
 
 // rising is the root of f, which rises, looked for from a start in steps that double.
