@@ -224,7 +224,7 @@ func TestProofOfWhatItTakesToTellEvenFromLate(t *testing.T) {
 		{"80 to 240 mm/s, times to 1.5 s, three gates", wide, 1.5, gates, false},
 		{"190 to 240 mm/s, times to 0.1 s", narrow, 0.1, nil, false},
 		{"190 to 240 mm/s, times to 0.5 s", narrow, 0.5, nil, false},
-		{"190 to 240 mm/s, times to 0.5 s, three gates", narrow, 0.5, gates, false},
+		{"190 to 240 mm/s, times to 0.5 s, three gates", narrow, 0.5, gates, true},
 	} {
 		trial := night()
 		trial.Wanted.Speeds = c.speeds
