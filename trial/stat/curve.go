@@ -12,7 +12,7 @@ type Curve struct {
 	x, y, slope []float64 // at its points, x rising
 }
 
-// knot is a stretch of points that are taken together: x from which and to which they lie, how many, and the mean of their y.
+// knot is a stretch of points that are taken together: the first of them, how many, and the mean of their y.
 type knot struct {
 	from, count int
 	y           float64

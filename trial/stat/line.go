@@ -115,9 +115,9 @@ func (l *Line) variances(m *regression, top point, curvature *mat.SymDense, yUni
 func (m *regression) interval(top point, f, confidence float64) (low, high float64, ok bool) {
 	last := m.columns - 1
 	t := tQuantile(confidence, m.events-m.columns)
-	// With nothing censored f falls by log(1 + slope²)/2, and the t interval ends at slope² = t²/degrees.
-	reach := math.Sqrt(t * t / float64(m.events-m.columns))
-	fall := math.Log1p(reach*reach) / 2
+	// With nothing censored f falls by log(1 + slope²)/2, and the t interval ends at slope = t/√degrees.
+	half := t / math.Sqrt(float64(m.events-m.columns))
+	fall := math.Log1p(half*half) / 2
 	best := top.d[last] / top.g
 	ok = true
 	end := func(sign float64) float64 {
@@ -133,7 +133,7 @@ func (m *regression) interval(top point, f, confidence float64) (low, high float
 			// The root makes it nearly straight.
 			return math.Sqrt(max(0, f-there)) - math.Sqrt(fall)
 		}
-		far := reach / top.g
+		far := half / top.g
 		for range 200 {
 			if short(far) > 0 || !ok {
 				break
