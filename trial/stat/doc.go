@@ -20,6 +20,6 @@
 //   - Hurvich and Tsai, Biometrika 76 (1989): AICc.
 //   - Schuirmann, J. Pharmacokinetics and Biopharmaceutics 15 (1987): equivalence by two one-sided tests.
 //   - Fieller, J. Royal Statistical Society B 16 (1954): the interval of a ratio, and so of an inverse prediction.
-//   - Howe, J. American Statistical Association 64 (1969): two-sided tolerance limits, nearly; Hahn and Meeker, Statistical Intervals (1991): exactly.
+//   - Howe, J. American Statistical Association 64 (1969): two-sided tolerance limits, nearly (held against); Hahn and Meeker, Statistical Intervals (1991): exactly.
 //   - Fritsch and Carlson, SIAM J. Numerical Analysis 17 (1980): monotone piecewise cubic interpolation.
 package stat

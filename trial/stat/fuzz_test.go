@@ -133,7 +133,7 @@ func FuzzTolerance(f *testing.F) {
 		if sense := proportion(share) && proportion(confidence); math.IsNaN(one) == sense || math.IsNaN(two) == sense || two < 0 {
 			t.Fatalf("n %d, degrees %d, share %v, confidence %v: %v and %v", n, degrees, share, confidence, one, two)
 		}
-		if p := NoncentralT(share, confidence, degrees); p < 0 || p > 1+1e-12 {
+		if p := noncentralT(share, confidence, degrees); p < 0 || p > 1+1e-12 {
 			t.Fatalf("a chance of %v", p)
 		}
 	})

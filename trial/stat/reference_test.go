@@ -357,7 +357,7 @@ func TestTheNoncentralTIsStudentsWhereItIsCentral(t *testing.T) {
 	for _, degrees := range []int{1, 2, 3, 5, 19, 100, 10_000} {
 		for _, x := range []float64{-200, -3, -0.5, 0, 1e-3, 0.7, 2, 5, 50, 1e4} {
 			// gonum v0.17.0, distuv.StudentsT
-			near(t, "central", NoncentralT(x, 0, degrees), distuv.StudentsT{Sigma: 1, Nu: float64(degrees)}.CDF(x), 1e-8)
+			near(t, "central", noncentralT(x, 0, degrees), distuv.StudentsT{Sigma: 1, Nu: float64(degrees)}.CDF(x), 1e-8)
 		}
 	}
 }
@@ -380,8 +380,8 @@ func TestTheNoncentralTIsThatOfItsSeries(t *testing.T) {
 					}
 					want += (p*mathext.RegIncBeta(k+0.5, n/2, y) + q*mathext.RegIncBeta(k+1, n/2, y)) / 2
 				}
-				near(t, "series", NoncentralT(x, shift, degrees), want, 1e-8)
-				near(t, "mirrored", NoncentralT(-x, -shift, degrees), 1-want, 1e-8)
+				near(t, "series", noncentralT(x, shift, degrees), want, 1e-8)
+				near(t, "mirrored", noncentralT(-x, -shift, degrees), 1-want, 1e-8)
 			}
 		}
 	}

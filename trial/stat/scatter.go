@@ -55,9 +55,9 @@ func integral(low, high float64, pieces int, f func(float64) float64) (sum float
 	return sum
 }
 
-// NoncentralT is the distribution function of (Z + shift)/S, Z standard normal and S² chi-square over its degrees of freedom: the chance that it is at
+// noncentralT is the distribution function of (Z + shift)/S, Z standard normal and S² chi-square over its degrees of freedom: the chance that it is at
 // most t. It is the mean of Φ(t s - shift) over the law of S, by Gauss-Legendre integration, good to 1e-8. NaN where degrees is below 1.
-func NoncentralT(t, shift float64, degrees int) float64 {
+func noncentralT(t, shift float64, degrees int) float64 {
 	if degrees < 1 || math.IsNaN(t) || math.IsNaN(shift) || math.IsInf(shift, 0) {
 		return math.NaN()
 	}
@@ -103,7 +103,7 @@ func ToleranceOneSided(n, degrees int, share, confidence float64) float64 {
 	}
 	size := math.Sqrt(float64(n))
 	shift := normal.Quantile(share) * size
-	return rising(shift, 1+math.Abs(shift), func(t float64) float64 { return NoncentralT(t, shift, degrees) - confidence }) / size
+	return rising(shift, 1+math.Abs(shift), func(t float64) float64 { return noncentralT(t, shift, degrees) - confidence }) / size
 }
 
 // ToleranceTwoSided is k such that, with the given confidence, at least a share of all further values lie within k sd of the mean: mean and sd of n
