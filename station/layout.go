@@ -74,7 +74,7 @@ type Section struct {
 
 // View is what someone beside the track sees of the vehicle.
 type View struct {
-	Past   Millimetres          // its leading end is past the trigger, in the direction of the run; negative: before it
+	Past   Millimetres          // its leading end is past where its run enters the section: the trigger, or against it the other end; negative: before
 	Speed  MillimetresPerSecond // 0 or more
 	Lights bool                 // they are on: it has contact, and its decoder runs
 }

@@ -51,7 +51,8 @@ func (t *tryout) checks() []check {
 	} else {
 		omit(station.EmptyTrack, "packets to the main", lacking)
 	}
-	if gates, ok := t.station.(station.Gates); !ok {
+	gates, ok := t.station.(station.Gates)
+	if _, bench := t.station.(station.Layout); !ok || bench { // no hand can be held in a gate of the bench
 		omit(station.HandAtGate, "gates", lacking)
 	} else if !atGate {
 		add(station.HandAtGate, "gates", func(ctx context.Context) (string, error) { return waitAt(ctx, gates) })

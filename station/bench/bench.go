@@ -17,8 +17,8 @@ const (
 	settling  = 50 * time.Millisecond  // idle packets after those to the main, in which a decoder's memory is updated
 )
 
-// Bench is a track with decoders on it. It is a [station.ProgrammingTrack] and a [station.Main], on one track. Its clock runs only
-// while packets are played and while the power is cycled, so it is exact and costs no time. It is not for use by several goroutines
+// Bench is a track with decoders on it. It is a [station.ProgrammingTrack] and a [station.Layout], on one track. Its clock runs
+// only while packets are played, while the power is cycled and in Wait, so it is exact and costs no time. It is not for use by several goroutines
 // at once.
 type Bench struct {
 	track      *Track
@@ -33,6 +33,9 @@ type Bench struct {
 	recording  *capture.Recording // nil: none
 	recorded   time.Duration      // up to here
 	begun      time.Duration      // the recording
+	railway    *railway           // nil: none
+	standing   []standing         // what goes on being sent
+	turn       int                // counts what a station sends by itself
 }
 
 var (
@@ -90,7 +93,9 @@ func (b *Bench) PowerOn(ctx context.Context) (station.Draw, error) {
 		b.now += unpowered
 	}
 	b.used, b.above, b.overloaded, b.sampled, b.sensor = true, 0, 0, b.now, sensor{}
+	b.move()
 	b.track.Power(true, b.now)
+	b.move()
 	for _, step := range nmra.PowerOn() {
 		for n := range step.Times {
 			if n == step.Times-1 {
@@ -107,7 +112,10 @@ func (b *Bench) PowerOn(ctx context.Context) (station.Draw, error) {
 
 // PowerOff turns the track off, whatever the context. A decoder whose memory is being written then loses that register.
 func (b *Bench) PowerOff(context.Context) error {
+	b.move()
 	b.track.Power(false, b.now)
+	b.move()
+	b.standing = nil
 	b.recordCurrent(b.now, 0)
 	return b.track.Err()
 }
@@ -162,6 +170,7 @@ func (b *Bench) Send(ctx context.Context, p nmra.Packet, times int) error {
 		return fmt.Errorf("sending packet %q %d times: want a packet with bytes, at least once", p, times)
 	}
 	b.sensor = sensor{}
+	b.remember(p)
 	for range times {
 		if err := b.play(p, nmra.ApartPreamble); err != nil {
 			return err
@@ -201,14 +210,20 @@ func (b *Bench) play(p nmra.Packet, preamble int) error {
 		b.now += nmra.BitTime(one)
 		if b.track.hear(one, b.now) {
 			b.sense()
+			if b.railway != nil {
+				b.railway.advance(b.now)
+			}
 			b.track.act()
+			b.move()
 		}
 		if !b.track.Powered() {
 			return fmt.Errorf("simulated bench: the track lost its power, turn it on again: %w", station.ErrStation)
 		}
 	}
 	if b.sense(); b.overloaded > 0 {
+		b.move()
 		b.track.Power(false, b.now)
+		b.move()
 		return station.Overload{Current: b.overloaded}
 	}
 	return nil

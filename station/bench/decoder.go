@@ -36,6 +36,8 @@ type Decoder struct {
 	cutting bool          // the power is to be cut now
 	gone    bool          // off the track
 
+	changed int // how often what the registers hold has changed
+
 	// What the loss of power wipes out.
 	powered     bool
 	since       time.Duration // power-on
@@ -57,6 +59,7 @@ type Decoder struct {
 	update      update
 	updating    bool
 	pulse       pulse
+	orders      orders
 }
 
 // New makes a decoder as it comes out of its box. seed varies the noise of the track: with the same one, everything happens alike.
@@ -84,7 +87,7 @@ func (d *Decoder) powerOn(now time.Duration) {
 	d.powered, d.since, d.inrushUntil = true, now, now+d.spec.Rest.InrushTime
 	d.receiver = wave.Receiver{}
 	d.service, d.last, d.run, d.resets, d.lastToUs, d.runToUs, d.page = false, nmra.Packet{}, 0, 0, nmra.Packet{}, 0, 1
-	d.highPending, d.pulse = false, pulse{}
+	d.highPending, d.pulse, d.orders = false, pulse{}, orders{}
 	d.powerOns++
 	d.noise.Seed(d.spec.Ack.Seed, d.seed*spread+d.powerOns)
 	d.cyclesLeft = max(d.cyclesLeft-1, 0)
@@ -166,6 +169,7 @@ func (d *Decoder) packet(p nmra.Packet, preamble int) {
 		}
 	case p == reset:
 		d.heard, d.lastToUs = d.now, nmra.Packet{}
+		d.orders = orders{emergency: true, at: d.now} // S-9.2: a reset brings all vehicles to an emergency stop
 		d.resets = d.run
 		return
 	default:

@@ -10,21 +10,36 @@ import (
 
 // The registers that S-9.2.2 gives a meaning that the decoder itself must heed.
 const (
-	primaryAddress = 1
-	version        = 7
-	maker          = 8
-	lock           = 15
-	lockKey        = 16
-	addressHigh    = 17
-	addressLow     = 18
-	consistAddress = 19
-	configuration  = 29
-	indexHigh      = 31
-	indexLow       = 32
+	primaryAddress    = 1
+	startVoltage      = 2
+	acceleration      = 3
+	deceleration      = 4
+	topVoltage        = 5
+	middleVoltage     = 6
+	version           = 7
+	maker             = 8
+	packetTimeOut     = 11
+	lock              = 15
+	lockKey           = 16
+	addressHigh       = 17
+	addressLow        = 18
+	consistAddress    = 19
+	accelerationTrim  = 23
+	decelerationTrim  = 24
+	automaticStopping = 27
+	configuration     = 29
+	indexHigh         = 31
+	indexLow          = 32
+	forwardTrim       = 66
+	speedTable        = 67 // to 94
+	reverseTrim       = 95
 )
 
 const (
-	extendedAddress = 1 << 5          // bit of configuration
+	reversed        = 1 << 0          // bit of configuration
+	manySteps       = 1 << 1          // likewise: 28 and 128 steps, not 14
+	tableInUse      = 1 << 4          // likewise
+	extendedAddress = 1 << 5          // likewise
 	resetting       = 255             // what CV 8 holds until a factory reset is complete (S-9.2.3)
 	erased          = 255             // what a register holds whose write was cut off
 	changingEvery   = 2 * time.Second // how fast a register counts up that changes by itself
@@ -190,6 +205,7 @@ func (d *Decoder) commit() {
 		d.completeReset()
 	}
 	d.updating = false
+	d.changed++
 	d.keep()
 }
 
@@ -199,6 +215,7 @@ func (d *Decoder) abandon() {
 		d.values[d.update.changes[0].register] = erased
 	}
 	d.updating = false
+	d.changed++
 	d.keep()
 }
 
@@ -207,6 +224,7 @@ func (d *Decoder) completeReset() {
 	if d.resetting && d.cyclesLeft == 0 {
 		d.values = maps.Clone(d.spec.Registers)
 		d.resetting = false
+		d.changed++
 	}
 }
 

@@ -6,9 +6,13 @@ import (
 )
 
 // onMain takes a valid packet that is not one for service mode. Registers change by access to them, by a hard reset, by a consist
-// and by the choice of address; everything else drives the vehicle, which has no effect on them.
+// and by the choice of address; everything else drives the vehicle, as [Decoder.obey] has it, which has no effect on them.
 func (d *Decoder) onMain(p nmra.Packet) {
-	i, err := p.Instruction(nmra.MainTrack)
+	coded := nmra.MainTrack14
+	if d.at(configuration)&manySteps != 0 {
+		coded = nmra.MainTrack
+	}
+	i, err := p.Instruction(coded)
 	if !d.addressed(p, i) {
 		return
 	}
@@ -21,6 +25,7 @@ func (d *Decoder) onMain(p nmra.Packet) {
 		return
 	}
 	// S-9.2.1: access to a CV takes two identical packets, with no other packet to the decoder between them.
+	d.obey(i)
 	switch {
 	case d.runToUs == 2 && (i.Kind == nmra.MainWrite || i.Kind == nmra.MainWriteShort):
 		d.write(i.CV, i.Value)
@@ -42,17 +47,16 @@ func (d *Decoder) onMain(p nmra.Packet) {
 
 // addressed says whether a packet is to this decoder: by its own address, by that of its consist, or as one of all.
 func (d *Decoder) addressed(p nmra.Packet, i nmra.Instruction) bool {
-	at := func(n nmra.CV) uint8 { return d.values[cv.Register{CV: n}] }
-	extended := at(configuration)&extendedAddress != 0
+	extended := d.at(configuration)&extendedAddress != 0
 	switch a := i.Address; a.Kind {
 	case nmra.Broadcast:
 		// An idle packet and one that makes no sense have no address either.
 		return p.Byte(0) == 0
 	case nmra.Short:
-		consist := at(consistAddress) & 0x7F
-		return a.Number == uint16(consist) || !extended && a.Number == uint16(at(primaryAddress))
+		consist := d.at(consistAddress) & 0x7F
+		return a.Number == uint16(consist) || !extended && a.Number == uint16(d.at(primaryAddress))
 	case nmra.Long:
-		return extended && a.Number == uint16(at(addressHigh)&0x3F)<<8|uint16(at(addressLow))
+		return extended && a.Number == uint16(d.at(addressHigh)&0x3F)<<8|uint16(d.at(addressLow))
 	}
 	return false
 }

@@ -30,6 +30,8 @@ type Spec struct {
 	WriteTime   time.Duration
 	PowerCycles int // that a factory reset takes
 	Faults      Faults
+	Vehicle     Vehicle
+	Braking     Braking
 }
 
 // Range is the values from Least to Most.
@@ -142,6 +144,12 @@ func ParseDecoder(file string, data []byte) (Spec, error) {
 		whole(t, "power_cut_at_write", 1, 1<<30, &s.Faults.PowerCutAtWrite)
 		milliseconds(t, "power_cut_after_ms", day, &s.Faults.PowerCutAfter)
 		milliseconds(t, "removed_after_ms", day, &s.Faults.RemovedAfter)
+	}
+	if t, ok := root.Table("vehicle"); ok {
+		s.Vehicle.parse(t)
+	}
+	if t, ok := root.Table("braking"); ok {
+		s.braking(t)
 	}
 	if err := doc.Err(); err != nil {
 		return Spec{}, err
