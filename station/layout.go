@@ -77,6 +77,7 @@ type View struct {
 	Past   Millimetres          // its leading end is past where its run enters the section: the trigger, or against it the other end; negative: before
 	Speed  MillimetresPerSecond // 0 or more
 	Lights bool                 // they are on: it has contact, and its decoder runs
+	At     time.Duration        // when that is, on the clock of [GateEdge]
 }
 
 // Layout is a station with a vehicle and a section of its own, whose time does not pass by itself: the bench. With any other station a
