@@ -110,9 +110,9 @@ func (b Braking) reach(s spots) reach {
 	for _, spot := range s.by[trial.Stopped] {
 		distance(spot.stop)
 	}
-	if w := b.Trial.Wanted; w.Stop > 0 {
-		distance(float64(w.Stop - w.Within))
-		distance(float64(w.Stop + w.Within))
+	if near, far, ok := b.wanted(); ok {
+		distance(near)
+		distance(far)
 	}
 	if room := b.room(); room > 0 {
 		distance(float64(room))
@@ -147,6 +147,15 @@ func (b Braking) room() station.Millimetres {
 	return room
 }
 
+// wanted is between which distances a stop is on target. It is false where the trial doesn't say.
+func (b Braking) wanted() (near, far float64, ok bool) {
+	w := b.Trial.Wanted
+	if !(w.Stop > 0 && w.Stop <= noDistance && w.Within >= 0 && w.Within <= noDistance) {
+		return 0, 0, false
+	}
+	return max(0, float64(w.Stop-w.Within)), float64(w.Stop + w.Within), true
+}
+
 // hasBound says that the scatter bound is known, and can be drawn.
 func (b Braking) hasBound() bool {
 	return b.Verdict.Bound.At > 0 && b.Verdict.Bound.At <= noDistance
@@ -166,6 +175,18 @@ func share(s float64) string {
 
 // percent is a share as it is said of an interval: "95 %".
 func percent(share float64) string { return strconv.FormatFloat(100*share, 'g', 4, 64) + " %" }
+
+// hundredths is a number to two places, or "open" where an interval has no end.
+func hundredths(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "open"
+	}
+	text := strconv.FormatFloat(math.Abs(v), 'f', 2, 64)
+	if v < 0 && text != "0.00" {
+		return "−" + text
+	}
+	return text
+}
 
 // runs is how many.
 func runs(n int) string {

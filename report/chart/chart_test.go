@@ -28,8 +28,8 @@ type picture struct {
 // has reports whether one of its texts is this.
 func (p picture) has(text string) bool { return slices.Contains(p.texts, text) }
 
-// drawn draws a signal, and reads the picture back. It fails where that is no XML, or has anything in it that nothing here draws.
-func drawn(t *testing.T, s Signal) picture {
+// drawn draws a signal or a trial, and reads the picture back. It fails where that is no XML, or has anything in it that nothing here draws.
+func drawn(t *testing.T, s interface{ WriteSVG(io.Writer) error }) picture {
 	t.Helper()
 	var svg bytes.Buffer
 	if err := s.WriteSVG(&svg); err != nil {

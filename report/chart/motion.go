@@ -1,8 +1,10 @@
 package chart
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -39,29 +41,30 @@ type passed struct {
 const nearSpeed = 0.06
 
 // mostPassed is how many stretches are drawn: more would hide each other.
-const mostPassed = 120
+const mostPassed = 48
 
-// motion picks the entry speed: the fastest that has gates, else the fastest that has stops.
+// motion picks the entry speed: of those that have gates, else of those that have stops, the one in the middle. The slowest would not tell creep from
+// the others, nor the fastest late.
 func (b Braking) motion() (m motion, ok bool) {
-	for _, needGates := range []bool{true, false} {
-		for _, p := range b.Verdict.Stops {
-			v := p.Speed
-			if p.Stopped == 0 || !(v > m.entry && v <= noSpeed) || !(p.Stop > 0 && p.Stop <= noDistance) {
-				continue
-			}
-			passings := b.passed(v, float64(p.Stop))
-			if needGates && len(passings) == 0 {
-				continue
-			}
-			m.entry, m.stop, m.passed = v, p.Stop, passings
+	var gated, stopped []motion
+	for _, p := range b.Verdict.Stops {
+		if p.Stopped == 0 || !(p.Speed > 0 && p.Speed <= noSpeed) || !(p.Stop > 0 && p.Stop <= noDistance) {
+			continue
 		}
-		if m.entry > 0 {
-			break
+		m := motion{entry: p.Speed, stop: p.Stop, passed: b.passed(p.Speed, float64(p.Stop))}
+		stopped = append(stopped, m)
+		if len(m.passed) > 0 {
+			gated = append(gated, m)
 		}
 	}
-	if m.entry == 0 {
-		return m, false
+	if len(gated) > 0 {
+		stopped = gated
 	}
+	if len(stopped) == 0 {
+		return motion{}, false
+	}
+	slices.SortStableFunc(stopped, func(a, b motion) int { return cmp.Compare(a.entry, b.entry) })
+	m = stopped[len(stopped)/2]
 	m.curves = b.falls(m.entry, m.stop)
 	return m, len(m.curves) > 0 || len(m.passed) > 0
 }
@@ -175,18 +178,19 @@ func (m motion) drawer(b Braking) func(draw.Canvas) {
 		for _, s := range m.passed {
 			far, fast = max(far, s.to), max(fast, s.speed)
 		}
-		w := b.Trial.Wanted
-		if w.Stop > 0 && float64(w.Stop) < 2*far {
-			far = max(far, float64(w.Stop+w.Within))
+		near, beyond, wanted := b.wanted()
+		wanted = wanted && beyond < 2*far
+		if wanted {
+			far = max(far, beyond)
 		}
 		p := axes("distance past the trigger, mm", "speed, mm/s")
 		p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, far*1.05, 0, fast*1.12
 		p.X.Tick.Marker, p.Y.Tick.Marker = even(9), even(6)
 		area := place(p, draw.Crop(c, 0, -namesWidth, 0, -legend), leftAxis)
 		x, y := p.Transforms(&area)
-		if near, beyond := float64(w.Stop-w.Within), float64(w.Stop+w.Within); w.Stop > 0 && near >= 0 && beyond <= far*1.05 {
+		if wanted {
 			hatch(area, box(x(near), area.Min.Y, x(beyond), area.Max.Y), line(0.4, faint))
-			area.FillText(aligned(words(small, ink), draw.XCenter, draw.YTop), vg.Point{X: x(float64(w.Stop)), Y: area.Max.Y - 1}, "wanted")
+			area.FillText(aligned(words(small, ink), draw.XCenter, draw.YTop), vg.Point{X: x((near + beyond) / 2), Y: area.Max.Y - 1}, "wanted")
 		}
 		for _, s := range m.passed {
 			style := line(0.8, leadInk(s.lead))
@@ -201,7 +205,9 @@ func (m motion) drawer(b Braking) func(draw.Canvas) {
 			points := make([]vg.Point, 0, parts+1)
 			for i := range parts + 1 {
 				at := curve.stop * station.Millimetres(i) / parts
-				points = append(points, vg.Point{X: x(float64(at)), Y: y(float64(curve.speed(at)))})
+				if v := curve.speed(at); v >= 0 && v <= noSpeed {
+					points = append(points, vg.Point{X: x(float64(at)), Y: y(float64(v))})
+				}
 			}
 			area.StrokeLines(curve.style, points)
 		}

@@ -125,6 +125,24 @@ func escaped(text string) string {
 	return b.String()
 }
 
+// wrapped breaks a text into lines of that width, between its words; what four lines have no room for is cut.
+func wrapped(style draw.TextStyle, text string, width vg.Length) (lines []string) {
+	const most = 4
+	text = printable(text[:min(len(text), 4000)])
+	fields := strings.Fields(text)
+	for len(fields) > 0 {
+		if len(lines) == most-1 {
+			return append(lines, fitted(style, strings.Join(fields, " "), width))
+		}
+		n := 1
+		for n < len(fields) && style.Width(strings.Join(fields[:n+1], " "))*1.1 <= width { // with room for fonts that are wider
+			n++
+		}
+		lines, fields = append(lines, strings.Join(fields[:n], " ")), fields[n:]
+	}
+	return lines
+}
+
 // fitted cuts a text that is wider than that in its middle, since a name and what is said of it stand at its ends.
 func fitted(style draw.TextStyle, text string, width vg.Length) string {
 	runes := []rune(text)

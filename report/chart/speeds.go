@@ -100,6 +100,9 @@ func (s Speeds) panel() panel {
 		last := c.points[len(c.points)-1]
 		p.about += fmt.Sprintf("%s: %s at step %d. ", sentence(c.name), last.Speed, last.Step)
 	}
+	if kilometres(1, s.Scale) > 0 {
+		p.notes = []string{fmt.Sprintf("km/h are to scale, at 1:%s.", number(s.Scale))}
+	}
 	p.height = 300
 	p.draw = func(c draw.Canvas) { s.draw(c, curves) }
 	return p
@@ -107,7 +110,7 @@ func (s Speeds) panel() panel {
 
 // draw draws the plot.
 func (s Speeds) draw(c draw.Canvas, curves []stepCurve) {
-	const namesWidth, legend = 150, 16
+	const namesWidth, legend, column = 140, 28, 26
 	var steps, fast float64
 	for _, curve := range curves {
 		for _, p := range curve.points {
@@ -119,20 +122,21 @@ func (s Speeds) draw(c draw.Canvas, curves []stepCurve) {
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, max(steps, 1)*1.03, 0, max(fast, 1)*1.1
 	p.X.Tick.Marker, p.Y.Tick.Marker = even(14), even(8)
 	scaled := kilometres(1, s.Scale) > 0
-	right := vg.Length(0)
 	if scaled {
-		right = 34
+		p.Y.Label.Text = ""
 	}
-	area := place(p, draw.Crop(c, 0, -namesWidth-right, 0, -legend), leftAxis)
+	area := place(p, draw.Crop(c, 0, -namesWidth, 0, -legend), leftAxis)
 	x, y := p.Transforms(&area)
-	if scaled {
+	if scaled { // a second column of labels, left of the first
 		style := aligned(words(small, quiet), draw.XRight, draw.YCenter)
+		left := area.Min.X - 7 - column
 		for _, tick := range p.Y.Tick.Marker.Ticks(0, p.Y.Max) {
 			if tick.Label != "" {
-				c.FillText(style, vg.Point{X: c.Max.X, Y: y(tick.Value)}, fmt.Sprintf("%.0f", kilometres(tick.Value, s.Scale)))
+				c.FillText(style, vg.Point{X: left, Y: y(tick.Value)}, fmt.Sprintf("%.0f", kilometres(tick.Value, s.Scale)))
 			}
 		}
-		c.FillText(aligned(words(small, quiet), draw.XRight, draw.YTop), vg.Point{X: c.Max.X, Y: c.Max.Y}, fmt.Sprintf("km/h at 1:%s", number(s.Scale)))
+		c.FillText(style, vg.Point{X: left, Y: area.Max.Y + 6}, "km/h")
+		c.FillText(aligned(words(small, ink), draw.XRight, draw.YCenter), vg.Point{X: area.Min.X - 7, Y: area.Max.Y + 6}, "mm/s")
 	}
 	var names []name
 	for _, curve := range curves {
@@ -154,5 +158,5 @@ func (s Speeds) draw(c draw.Canvas, curves []stepCurve) {
 		area.StrokeLine2(line(0.4, faint), last.X, last.Y, area.Max.X, last.Y)
 		names = append(names, name{y: last.Y, lines: []string{curve.name}})
 	}
-	drawNames(draw.Canvas{Canvas: c.Canvas, Rectangle: box(area.Max.X, area.Min.Y, c.Max.X-right, area.Max.Y)}, names)
+	drawNames(draw.Canvas{Canvas: c.Canvas, Rectangle: box(area.Max.X, area.Min.Y, c.Max.X, area.Max.Y)}, names)
 }

@@ -15,6 +15,9 @@ import (
 // mostMarkers is how many markers of one lead are drawn one by one. Of more, those that lie on each other are drawn once, which looks the same.
 const mostMarkers = 1500
 
+// mostTold is how many mean stops are told to those who can't see the picture.
+const mostTold = 24
+
 // stopsPanel draws where the runs stopped against how fast they entered.
 func (b Braking) stopsPanel() panel {
 	p := panel{title: "Where it stops, by entry speed", height: 300}
@@ -23,7 +26,7 @@ func (b Braking) stopsPanel() panel {
 		p.notes = append(p.notes, "No run with the section was made.")
 	}
 	if b.Verdict.Sentence != "" {
-		p.notes = append(p.notes, b.Verdict.Sentence)
+		p.notes = append(p.notes, wrapped(words(normal, ink), b.Verdict.Sentence, pageWidth-2*pageMargin)...)
 	}
 	if b.hasBound() {
 		p.notes = append(p.notes, fmt.Sprintf("%s stops end before %s, with a confidence of %s: put the mark no nearer.",
@@ -33,7 +36,10 @@ func (b Braking) stopsPanel() panel {
 	for outcome, of := range s.by {
 		p.about += fmt.Sprintf("%s: %s. ", sentence(trial.Outcome(outcome).String()), runs(len(of)))
 	}
-	for _, stop := range b.Verdict.Stops {
+	if law := b.Verdict.Law; law.Known {
+		p.about += sentence(exponent(law)) + ". "
+	}
+	for _, stop := range b.Verdict.Stops[:min(len(b.Verdict.Stops), mostTold)] {
 		if stop.Stopped > 0 {
 			p.about += fmt.Sprintf("%s leading, at %s: %s. ", sentence(stop.Lead.String()), stop.Speed, stop.Stop)
 		}
@@ -55,7 +61,7 @@ func (b Braking) drawStops(c draw.Canvas, s spots) {
 	scaled := kilometres(1, b.Trial.Vehicle.Scale) > 0
 	bottom := vg.Length(0)
 	if scaled {
-		bottom = small + 6 // the second line of labels
+		bottom = small + 12 // the second line of labels
 	}
 	r := b.reach(s)
 	unit := "stop, mm past the trigger"
@@ -120,14 +126,12 @@ func drawScaleSpeeds(c, area draw.Canvas, x func(float64) vg.Length, ticks []plo
 func (b Braking) drawWanted(area draw.Canvas, y func(float64) vg.Length, r reach) (names []name) {
 	across := func(mm float64, s draw.LineStyle) { area.StrokeLine2(s, area.Min.X, y(mm), area.Max.X, y(mm)) }
 	inside := func(mm float64) bool { return mm >= r.low && mm <= r.high }
-	if w := b.Trial.Wanted; w.Stop > 0 && w.Within >= 0 {
-		near, far := max(float64(w.Stop-w.Within), r.low), min(float64(w.Stop+w.Within), r.high)
-		if near <= far {
-			hatch(area, box(area.Min.X, y(near), area.Max.X, y(far)), line(0.4, faint))
-			across(near, line(0.5, quiet))
-			across(far, line(0.5, quiet))
-			names = append(names, name{y: y((near + far) / 2), lines: []string{fmt.Sprintf("wanted: %.0f ± %s mm", float64(w.Stop), number(float64(w.Within)))}})
-		}
+	if near, far, ok := b.wanted(); ok { // both are within reach
+		hatch(area, box(area.Min.X, y(near), area.Max.X, y(far)), line(0.4, faint))
+		across(near, line(0.5, quiet))
+		across(far, line(0.5, quiet))
+		w := b.Trial.Wanted
+		names = append(names, name{y: y((near + far) / 2), lines: []string{fmt.Sprintf("wanted: %.0f ± %s mm", float64(w.Stop), number(float64(w.Within)))}})
 	}
 	if b.hasBound() && inside(float64(b.Verdict.Bound.At)) {
 		at := float64(b.Verdict.Bound.At)
@@ -173,8 +177,12 @@ func (b Braking) drawLaw(area draw.Canvas, x, y func(float64) vg.Length, r reach
 	area.StrokeLines(line(1.2, blue, 7, 2), mean)
 	last := mean[len(mean)-1]
 	area.StrokeLine2(line(0.5, quiet), last.X, last.Y, area.Max.X, last.Y)
-	return []name{{y: last.Y, lines: []string{
-		fmt.Sprintf("mean and its %s interval", percent(b.confidence())), fmt.Sprintf("exponent %.2f (%.2f to %.2f)", law.Exponent, law.Low, law.High)}}}
+	return []name{{y: last.Y, lines: []string{fmt.Sprintf("mean and its %s interval", percent(b.confidence())), exponent(law)}}}
+}
+
+// exponent is that of a law, with its interval.
+func exponent(law trial.Law) string {
+	return fmt.Sprintf("exponent %s (%s to %s)", hundredths(law.Exponent), hundredths(law.Low), hundredths(law.High))
 }
 
 // confidence is that of intervals.

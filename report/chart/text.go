@@ -26,6 +26,10 @@ func (b Braking) Text() string {
 		return ""
 	}
 	r := b.reach(s)
+	room := float64(b.room())
+	if room > 0 { // with a row above it, for overruns
+		r.high = max(r.high, 1e-6*room+(textRows*room-r.low)/(textRows-1))
+	}
 	row := func(mm float64) int {
 		return min(max(int(float64(textRows)*(r.high-mm)/(r.high-r.low)), 0), textRows-1)
 	}
@@ -45,20 +49,23 @@ func (b Braking) Text() string {
 		}
 		names[i] = text
 	}
-	if b.hasBound() && float64(b.Verdict.Bound.At) <= r.high {
-		across(float64(b.Verdict.Bound.At), '-', fmt.Sprintf(" %s", share(b.Verdict.Bound.Share)))
-		labels[row(float64(b.Verdict.Bound.At))] = fmt.Sprintf("%.0f", float64(b.Verdict.Bound.At))
-	}
-	if w := b.Trial.Wanted; w.Stop > 0 && w.Within >= 0 && w.Stop <= noDistance {
-		for i := row(float64(w.Stop + w.Within)); i <= row(float64(w.Stop-w.Within)); i++ {
+	if near, far, ok := b.wanted(); ok {
+		for i := row(far); i <= row(near); i++ {
 			for j := range plot[i] {
 				plot[i][j] = ':'
 			}
 		}
-		names[row(float64(w.Stop))] = " wanted ±" + number(float64(w.Within))
-		labels[row(float64(w.Stop))] = fmt.Sprintf("%.0f", float64(w.Stop))
 	}
-	if room := float64(b.room()); room > 0 {
+	if at := float64(b.Verdict.Bound.At); b.hasBound() && at <= r.high && row(at) != row(float64(b.Trial.Wanted.Stop)) {
+		across(at, '-', " "+share(b.Verdict.Bound.Share)+" end")
+		labels[row(at)] = fmt.Sprintf("%.0f", at)
+	}
+	if w := b.Trial.Wanted; w.Stop > 0 && w.Stop <= noDistance && w.Within >= 0 {
+		i := row(float64(w.Stop))
+		names[i] = " wanted ±" + number(float64(w.Within))
+		labels[i] = fmt.Sprintf("%.0f", float64(w.Stop))
+	}
+	if room > 0 {
 		across(room, '─', " room")
 		labels[row(room)] = fmt.Sprintf("%.0f", room)
 	}
@@ -81,7 +88,7 @@ func (b Braking) Text() string {
 	}
 	for _, spot := range s.by[trial.Overran] {
 		above := 0
-		if room := float64(b.room()); room > 0 {
+		if room > 0 {
 			above = max(0, row(room)-1)
 		}
 		plot[above][column(spot.speed)] = '^'
@@ -96,24 +103,22 @@ func (b Braking) textFrame(plot [][]rune, labels, names []string, s spots, r rea
 		text := []rune(strings.TrimRight(fmt.Sprintf(format, values...), " "))
 		out.WriteString(string(text[:min(len(text), textWidth)]) + "\n")
 	}
-	put("stop, mm past the trigger")
+	heading := "stop, mm past trigger"
+	if n := len(s.by[trial.Overran]); n > 0 {
+		heading += fmt.Sprintf("; ^ overran %d", n)
+	}
+	for _, o := range []trial.Outcome{trial.Slowed, trial.Ignored} {
+		if n := len(s.by[o]); n > 0 {
+			heading += fmt.Sprintf("; %s %d", o, n)
+		}
+	}
+	put("%s", heading)
 	for i := range plot {
 		put("%*s│%s%s", textLabels, labels[i], string(plot[i]), names[i])
 	}
 	put("%*s└%s mm/s", textLabels, "", strings.Repeat("─", textPlot))
 	put("%s", textTicks(r.speed))
-	key := "f front, r rear leading, * both"
-	for o, words := range map[trial.Outcome]string{trial.Overran: "^ farther"} {
-		if n := len(s.by[o]); n > 0 {
-			key += fmt.Sprintf(", %s: %d", words, n)
-		}
-	}
-	for _, o := range []trial.Outcome{trial.Slowed, trial.Ignored} {
-		if n := len(s.by[o]); n > 0 {
-			key += fmt.Sprintf("; %s %d", o, n)
-		}
-	}
-	put("%s", key)
+	put("f front leading, r rear leading, * both")
 	return out.String()
 }
 
