@@ -411,8 +411,13 @@ func TestATrialOfTwoSpeedsAsksForRunsAtAThird(t *testing.T) {
 	two := night()
 	two.Wanted.Speeds = two.Wanted.Speeds[:2]
 	v := Judge(two, made(two, decoder{senses: SensesTravel, stop: constant(1400)}, usual, nil, seeded(17)))
-	if v.Fitness != MoreRuns || v.MoreRuns != 4 { // twice, either end leading
-		t.Errorf("%s, %d more", v.Fitness, v.MoreRuns)
+	if v.Fitness != MoreRuns || v.MoreRuns != 4 || v.Brakes != BrakesDistance { // twice, either end leading
+		t.Errorf("%s, %d more, %s", v.Fitness, v.MoreRuns, v.Brakes)
+	}
+	one := night()
+	one.Wanted.Speeds = one.Wanted.Speeds[:1]
+	if v := Judge(one, made(one, decoder{senses: SensesTravel, stop: constant(1400)}, usual, nil, seeded(17))); v.Fitness != MoreRuns || v.ConstantDistance != Undecided || v.MoreRuns != 8 {
+		t.Errorf("%s, %d more, %s", v.Fitness, v.MoreRuns, v.ConstantDistance)
 	}
 }
 
@@ -487,6 +492,27 @@ func TestWhereARunPassedTheRoomNoBoundIsGiven(t *testing.T) {
 	v := Judge(night(), made(night(), decoder{senses: SensesTravel, stop: func(v float64) float64 { return v * v / 24 }}, usual, nil, seeded(11)))
 	if v.Bound.At != 0 || v.Bound.WithinRoom != Undecided || v.Brakes != BrakesDeceleration || v.Law.Overran != 6 || v.Fitness != Unfit {
 		t.Errorf("%+v, brakes %s, %d overran, %s", v.Bound, v.Brakes, v.Law.Overran, v.Fitness)
+	}
+}
+
+func TestAShortStopWhenSlowIsNoEmergencyStopWhereTheOthersDiffer(t *testing.T) {
+	v := Judge(night(), made(night(), decoder{senses: SensesTravel, stop: func(v float64) float64 { return max(10, 9*(v-120)+700) * (math.Copysign(0.5, v-120) + 0.51) }},
+		usual, nil, seeded(19)))
+	if v.Brakes == BrakesEmergency || v.ConstantDistance != No || v.Stops[0].Stop > 30 || v.Stops[2].Stop-v.Stops[1].Stop < 300 {
+		t.Errorf("%s %+v", v.Brakes, v.Stops)
+	}
+}
+
+func TestWithoutSpeedsNoWayOfBrakingIsNamed(t *testing.T) {
+	steps := night()
+	steps.Wanted.Steps, steps.Wanted.Speeds = []uint8{8, 16, 24}, nil
+	var runs []Run
+	for i := range 18 {
+		step := steps.Wanted.Steps[i%3]
+		runs = append(runs, Run{Number: i + 1, Lead: station.Lead(i / 9), Step: step, Made: true, Stop: station.Millimetres(2.5*float64(step)*float64(step) + float64(i))})
+	}
+	if v := Judge(steps, runs); v.Brakes != BrakesUndecided || v.ConstantDistance != No || v.Law.Known || v.Fitness != Unfit {
+		t.Errorf("%s %s, law %v, %s", v.Brakes, v.ConstantDistance, v.Law.Known, v.Fitness)
 	}
 }
 

@@ -181,7 +181,7 @@ func brakesBy(l Law) Brakes {
 
 // stopsAtOnceWhenSlow says that the vehicle stops over one distance at two speeds or more, and at once below them: far shorter than any of the
 // ways of braking would make it.
-func stopsAtOnceWhenSlow(groups []group, within station.Millimetres) bool {
+func stopsAtOnceWhenSlow(groups []group, within station.Millimetres) (slow bool) {
 	for _, lead := range []station.Lead{station.Front, station.Rear} {
 		var these []group
 		for _, g := range groups {
@@ -192,11 +192,11 @@ func stopsAtOnceWhenSlow(groups []group, within station.Millimetres) bool {
 		if len(these) == 0 {
 			continue
 		}
-		if !atOnceBelow(these, within) {
+		if slow = atOnceBelow(these, within); !slow {
 			return false
 		}
 	}
-	return len(groups) > 0
+	return slow
 }
 
 // atOnceBelow says so of the groups of one lead.

@@ -101,7 +101,7 @@ func (p possibility) String() string {
 	return s
 }
 
-// allows says whether a decoder of this kind may have shown these reactions.
+// allows says whether a decoder of this kind may have shown these reactions; of those that slow or disagree it knows nothing.
 func (p possibility) allows(cases [2][2]Case) bool {
 	for lead := range cases {
 		for way, c := range cases[lead] {
@@ -114,8 +114,6 @@ func (p possibility) allows(cases [2][2]Case) bool {
 				if p.stops[lead][way] {
 					return false
 				}
-			case Slows, Disagree:
-				return false
 			}
 		}
 	}

@@ -211,7 +211,7 @@ func constancyOfStops(stops []PredictedStop, w Wanted, scatter Scatter) Answer {
 			continue
 		}
 		seen = true
-		if !whole || len(these) < 3 || scatter.Degrees == 0 {
+		if !whole || len(these) < 2 || scatter.Degrees == 0 {
 			answer = Undecided
 		}
 		if scatter.Degrees == 0 {
