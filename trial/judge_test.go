@@ -503,6 +503,22 @@ func TestAShortStopWhenSlowIsNoEmergencyStopWhereTheOthersDiffer(t *testing.T) {
 	}
 }
 
+func TestAnEmergencyStopAtSeveralSlowSpeedsIsRecognised(t *testing.T) {
+	four := night()
+	four.Wanted.Speeds = []station.MillimetresPerSecond{120, 160, 200, 240}
+	for n := range 50 {
+		v := Judge(four, made(four, decoder{senses: SensesTravel, stop: func(v float64) float64 {
+			if v < 180 {
+				return 0
+			}
+			return 1400
+		}}, usual, nil, seeded(n)))
+		if v.Brakes != BrakesEmergency {
+			t.Fatalf("%d: %s %+v", n, v.Brakes, v.Stops)
+		}
+	}
+}
+
 func TestWithoutSpeedsNoWayOfBrakingIsNamed(t *testing.T) {
 	steps := night()
 	steps.Wanted.Steps, steps.Wanted.Speeds = []uint8{8, 16, 24}, nil

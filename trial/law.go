@@ -212,7 +212,9 @@ func atOnceBelow(groups []group, within station.Millimetres) bool {
 		for _, g := range groups[i:] {
 			least, most = min(least, mean(g.stops)), max(most, mean(g.stops))
 		}
-		return most-least <= 2*float64(within)
+		if most-least <= 2*float64(within) {
+			return true
+		}
 	}
 	return false
 }
