@@ -17,6 +17,12 @@
 // [Fresh] takes a new one out of its box. Tests and campaigns start with [BuiltIn] or [ParseDecoder], [Spec.New] and [New], which
 // touch no disk.
 //
+// # Railway
+//
+// A vehicle runs on the same clock: [Bench.Lay] builds a section, [Bench.Place] puts the vehicle of the first decoder that has one before
+// it, [Bench.Wait] lets time pass, [Bench.Look] and [Bench.Gate] say what became of it. Its decoder obeys speeds, stops and function 0, and
+// takes drive levels and momentum from its registers as S-9.2.2 has them. Its leading end brings it into a section and out of it.
+//
 // # Decoder file
 //
 // A decoder file is TOML. Only title, modes and [registers] must be there.
@@ -55,6 +61,34 @@
 //	power_cut_at_write = 3           # in the middle of that write, counted from 1, the power goes: the register is then erased, 255
 //	power_cut_after_ms = 900         # after so much time on the track since the bench was opened
 //	removed_after_ms   = 400         # likewise the decoder is lifted off, and stays off until the bench is closed
+//	[vehicle]                        # what it is built into; without it nothing moves
+//	top_mm_s       = 420             # front first, at full drive; must be there
+//	reverse        = 1.0             # of that, rear first
+//	dead_band      = 0.0             # drive, of full drive, up to which it stands
+//	curve          = 1.0             # its speed goes with the drive beyond that to this power
+//	lag_ms         = 0               # time constant with which its speed follows its drive
+//	coast_mm_s2    = 1000            # how fast it slows down without power; 0: it stops dead
+//	length_mm      = 120             # leading end to trailing end; each has pickups, and closes a gate
+//	warm           = 0.0             # by how much of its speed a warm motor is faster than a cold one
+//	scatter_mm     = 0               # standard deviation of where it stops in a section
+//	scatter_speed  = 0.0             # likewise of its speed at the same step, relative
+//	contact_faults = 0.0             # chance that it stops on dirt in the section, lights off, or finds the section late, in one run
+//	seed           = 1               # of that scatter and chance
+//	[braking]                        # what it does about an asymmetric signal; without it nothing
+//	pattern = "late"                 # over a constant distance "even", "late" or "creep"; or "deceleration" (constant), "time" (constant),
+//	                                 # "fading" (a force that falls off with speed), "stop_below" (an emergency stop, or nothing), "none"
+//	senses  = "travel"               # the rails on the sides of its "travel" or of the "vehicle", "either", or "nothing". Bit 0 of register 27
+//	                                 # is for the right one, bit 1 for the left; where neither can be set it is the right one
+//	register    = 117                # of even, late and creep: it sets the distance
+//	mm_per_unit = 8                  # by so much each unit
+//	resolution  = 1                  # only each such value counts
+//	offset_mm   = 0                  # and this is added; without a register it is the distance
+//	deceleration_mm_s2 = 110         # of late, creep and deceleration; of fading, at at_mm_s
+//	creep_mm_s  = 25                 # of creep, the speed at which it creeps
+//	seconds     = 4.0                # of time, from the trigger to standstill
+//	at_mm_s     = 240                # of fading
+//	exponent    = 2.7                # of fading: its distance goes with speed to this power
+//	below_mm_s  = 80                 # of stop_below
 //
 // The values above are the defaults, where there are any. Figures are invented except those that S-9.2.3 gives.
 package bench

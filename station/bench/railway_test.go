@@ -40,7 +40,9 @@ func again(t testing.TB, b *Bench, lead station.Lead, way station.Way, step uint
 	}
 	powerOn(t, b)
 	send(t, b, nmra.Instruction{Kind: nmra.Functions, Address: short(3), Group: nmra.F0toF4, States: 1})
-	send(t, b, nmra.Instruction{Kind: nmra.Speed, Address: short(3), Steps: nmra.Steps28, Step: step, Forward: lead == station.Front})
+	if step > 0 {
+		send(t, b, nmra.Instruction{Kind: nmra.Speed, Address: short(3), Steps: nmra.Steps28, Step: step, Forward: lead == station.Front})
+	}
 }
 
 func send(t testing.TB, b *Bench, i nmra.Instruction) {
@@ -113,6 +115,194 @@ func TestAVehicleStopsWhereTheClosedFormOfItsPatternHasIt(t *testing.T) {
 		}
 		if took := w.rested - w.entered; took < c.T-0.001 || took > c.T+0.011 {
 			t.Errorf("%s: stopped after %.4f s, want %.4f, and the packet during which it did", c.name, took, c.T)
+		}
+	}
+}
+
+func TestEachStepEachEndAndEachWayBrakesToTheMarkOfItsDistance(t *testing.T) {
+	for _, pattern := range []Braking{{Pattern: Even}, {Pattern: Late, Deceleration: 60}, {Pattern: Creep, Deceleration: 60, Speed: 30}} {
+		pattern.Senses, pattern.Distance = Either, Distance{Register: 140, PerUnit: 8, Resolution: 3, Offset: 33}
+		spec := engine(pattern)
+		b := New(spec.New(1))
+		if err := b.Lay(danger); err != nil {
+			t.Fatal(err)
+		}
+		for step := uint8(2); step <= 28; step += 2 {
+			for _, lead := range []station.Lead{station.Front, station.Rear} {
+				for _, way := range []station.Way{station.With, station.Against} {
+					if err := b.PowerOff(context.Background()); err != nil {
+						t.Fatal(err)
+					}
+					again(t, b, lead, way, step)
+					w, stopped := watch(t, b)
+					// 140 is no multiple of 3: 138 counts.
+					if want := 33.0 + 8*138; !stopped || math.Abs(w.past-want) > 0.1 {
+						t.Errorf("pattern %d, step %d, %v, %v: stopped %v after %.3f mm, want %.3f", pattern.Pattern, step, lead, way, stopped, w.past, want)
+					}
+				}
+			}
+		}
+	}
+}
+
+func TestADecoderStopsInTheCasesOfWhatItSenses(t *testing.T) {
+	type cases [4]bool // front with, rear with, front against, rear against
+	for _, c := range []struct {
+		senses Senses
+		cv27   uint8
+		higher station.Side
+		want   cases
+	}{
+		// NMRA S-9.2.2 (July 2012), CV 27: bit 0 right, bit 1 left.
+		{Travel, 1, station.Right, cases{true, true, false, false}},
+		{Travel, 2, station.Left, cases{true, true, false, false}},
+		{Travel, 1, station.Left, cases{false, false, true, true}},
+		{Travel, 3, station.Right, cases{true, true, true, true}},
+		{Travel, 0, station.Right, cases{}},
+		{OfVehicle, 1, station.Right, cases{true, false, false, true}},
+		{OfVehicle, 1, station.Left, cases{false, true, true, false}},
+		{OfVehicle, 2, station.Right, cases{false, true, true, false}},
+		{OfVehicle, 3, station.Left, cases{true, true, true, true}},
+		{Either, 1, station.Left, cases{true, true, true, true}},
+		{Either, 0, station.Right, cases{}},
+		{Nothing, 3, station.Right, cases{}},
+	} {
+		spec := engine(Braking{Pattern: Even, Senses: c.senses, Distance: Distance{Offset: 300}})
+		spec.Registers[at(27)] = c.cv27
+		section := danger
+		section.Length, section.Higher = 500, c.higher
+		var got cases
+		for i := range got {
+			b := start(t, spec, section, station.Lead(i%2), station.Way(i/2), 20)
+			_, got[i] = watch(t, b)
+		}
+		if got != c.want {
+			t.Errorf("senses %d, CV 27 = %d, %v rail: stops %v, want %v", c.senses, c.cv27, c.higher, got, c.want)
+		}
+	}
+}
+
+func TestARegister27ThatCannotBeSetHasNoSay(t *testing.T) {
+	without := engine(Braking{Pattern: Even, Senses: Travel, Distance: Distance{Offset: 300}})
+	delete(without.Registers, at(27))
+	fixed := engine(without.Braking)
+	fixed.Registers[at(27)], fixed.Mask = 0, map[cv.Register]uint8{at(27): 0}
+	for name, spec := range map[string]Spec{"absent": without, "without bits to set": fixed} {
+		if _, stopped := watch(t, start(t, spec, danger, station.Front, station.With, 20)); !stopped {
+			t.Errorf("%s: it ran on", name)
+		}
+	}
+}
+
+func TestASectionThatIsOffStopsNothing(t *testing.T) {
+	off := danger
+	off.Length, off.Asymmetric = 500, 0
+	if w, stopped := watch(t, start(t, engine(Braking{Pattern: Even, Senses: Either, Distance: Distance{Offset: 300}}), off, station.Front, station.With, 20)); stopped {
+		t.Errorf("it stopped after %.1f mm", w.past)
+	}
+}
+
+func TestAVehicleThatLeavesTheSectionUnstoppedRunsOnByItsMomentum(t *testing.T) {
+	spec := engine(Braking{Pattern: Deceleration, Senses: Travel, Deceleration: 20})
+	spec.Registers[at(3)] = 4
+	short := danger
+	short.Length = 500
+	b := start(t, spec, short, station.Front, station.With, 28)
+	if w, stopped := watch(t, b); stopped {
+		t.Fatalf("it stopped after %.1f mm", w.past)
+	}
+	// v² = 300² - 2·20·500 at the end of the section.
+	left := math.Sqrt(300*300 - 2*20*500)
+	if v := float64(b.Look().Speed); v < left || v > left+4 {
+		t.Errorf("it left the section at %.1f mm/s, want %.1f or a little more", v, left)
+	}
+	wait(t, b, 4*time.Second)
+	if v := float64(b.Look().Speed); math.Abs(v-300) > 1e-6 {
+		t.Errorf("%.3f mm/s 4 s later, want 300", v)
+	}
+}
+
+func TestTheMomentumIsThatOfItsRegisters(t *testing.T) {
+	for _, c := range []struct {
+		cv3, cv23, cv4, cv24 uint8
+		steps                nmra.Steps
+		faster, slower       float64 // s a step
+	}{
+		// NMRA S-9.2.2 (July 2012), CV 3: a value of 2 at 28 steps is 0.064 s a step.
+		{2, 0, 4, 0, nmra.Steps28, 0.064, 0.128},
+		// NMRA S-9.2.2 (July 2012), CV 23 and 24: bit 7 takes the trim away.
+		{2, 4, 9, 0x85, nmra.Steps28, 6 * 0.896 / 28, 4 * 0.896 / 28},
+		{0, 0, 3, 0xFF, nmra.Steps28, 0, 0},
+		{5, 0, 5, 0, nmra.Steps128, 5 * 0.896 / 128, 5 * 0.896 / 128},
+	} {
+		spec := engine(Braking{})
+		spec.Registers[at(3)], spec.Registers[at(23)], spec.Registers[at(4)], spec.Registers[at(24)] = c.cv3, c.cv23, c.cv4, c.cv24
+		d := spec.New(1)
+		r := railway{decoder: d}
+		r.place(station.Front, station.With, 0)
+		top := int(c.steps.Top())
+		r.powered, r.orders = true, orders{step: top, top: top}
+		taken := func(each float64, to int) {
+			t.Helper()
+			began := r.now
+			r.orders.step = to
+			for r.level != float64(to) {
+				r.advance(r.now + 100*time.Microsecond)
+			}
+			if took, want := (r.now - began).Seconds(), each*float64(top); math.Abs(took-want) > 0.001 {
+				t.Errorf("%+v: to step %d took %.4f s, want %.4f", c, to, took, want)
+			}
+		}
+		taken(c.faster, top)
+		taken(c.slower, 0)
+		if r.advance(r.now + time.Millisecond); r.speed != 0 {
+			t.Errorf("%+v: %.3f mm/s at step 0", c, r.speed)
+		}
+	}
+}
+
+func TestTheDriveIsThatOfItsRegisters(t *testing.T) {
+	spec := engine(Braking{})
+	spec.Registers[at(2)], spec.Registers[at(5)], spec.Registers[at(6)] = 20, 200, 60
+	for n := range nmra.CV(28) {
+		spec.Registers[at(67+n)] = uint8(9 * (n + 1))
+	}
+	spec.Registers[at(66)], spec.Registers[at(95)] = 64, 0
+	d := spec.New(1)
+	for _, c := range []struct {
+		cv29      uint8
+		step, top float64
+		front     bool
+		want      float64 // of 255
+	}{
+		// NMRA S-9.2.2 (July 2012), CV 2, 5 and 6; CV 66 to 95.
+		{2, 0, 28, true, 0}, {2, 1, 28, true, 20}, {2, 14.5, 28, true, 60}, {2, 28, 28, false, 200}, {2, 126, 126, true, 200}, {0, 14, 14, true, 200},
+		{0x12, 1, 28, false, 9}, {0x12, 28, 28, false, 252}, {0x12, 28, 28, true, 126}, {0x12, 7, 14, false, 126}, {0x12, 63, 126, false, 126},
+	} {
+		d.values[at(29)] = c.cv29
+		if got := 255 * d.drive(c.step, c.top, c.front); math.Abs(got-c.want) > 1e-9 {
+			t.Errorf("%+v: drive %.3f", c, got)
+		}
+	}
+}
+
+func TestTheDirectionIsThatOfRegisters19And29(t *testing.T) {
+	for _, c := range []struct {
+		cv19, cv29 uint8
+		forward    bool
+		towards    bool // it goes front first
+	}{
+		// NMRA S-9.2.2 (July 2012), CV 19 bit 7 and CV 29 bit 0.
+		{0, 2, true, true}, {0, 2, false, false}, {0, 3, true, false}, {3, 2, true, true}, {0x83, 2, true, false}, {0x83, 3, true, true},
+	} {
+		spec := engine(Braking{})
+		spec.Registers[at(19)], spec.Registers[at(29)] = c.cv19, c.cv29
+		b := start(t, spec, danger, station.Front, station.With, 0)
+		from := b.Look().Past
+		send(t, b, nmra.Instruction{Kind: nmra.Speed, Address: short(3), Steps: nmra.Steps28, Step: 20, Forward: c.forward})
+		wait(t, b, time.Second)
+		if moved := b.Look().Past - from; (moved > 0) != c.towards || math.Abs(float64(moved)) < 100 {
+			t.Errorf("%+v: it moved %.1f mm", c, moved)
 		}
 	}
 }

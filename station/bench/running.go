@@ -281,5 +281,6 @@ func (r *railway) view() station.View {
 		Past:   station.Millimetres(r.past),
 		Speed:  station.MillimetresPerSecond(math.Abs(r.speed)),
 		Lights: r.powered && r.contact && r.orders.lights,
+		At:     r.now,
 	}
 }
