@@ -69,6 +69,20 @@ func TestAnOverrunIsAnArrowAtTheRoomAndOthersHaveStripsOfTheirOwn(t *testing.T) 
 	}
 }
 
+func TestABoundBeyondTheRoomIsSaid(t *testing.T) {
+	q := quay()
+	within := judged(q, braked(q, constant, 6)).stopsPanel().notes
+	q.Section.Room = 1410
+	b := judged(q, braked(q, func(float64) float64 { return 1380 }, 9))
+	if b.Verdict.Bound.At <= 1410 {
+		t.Fatalf("bound %v, want one beyond the room", b.Verdict.Bound.At)
+	}
+	const want = " put the mark no nearer. That is beyond the room."
+	if beyond := b.stopsPanel().notes; !strings.HasSuffix(beyond[len(beyond)-1], want) || strings.HasSuffix(within[len(within)-1], want) {
+		t.Errorf("notes %q, and within the room %q", beyond, within)
+	}
+}
+
 func TestARunThatHasNoPlaceIsNotDrawnAndCounted(t *testing.T) {
 	runs := braked(quay(), constant, 6)
 	runs[0].Speed, runs[1].Speed, runs[2].Stop = 0, station.MillimetresPerSecond(math.Inf(1)), 1e300
@@ -111,8 +125,12 @@ func TestEachPatternIsNamedWithWhatItLeavesAndTheBestIsSaid(t *testing.T) {
 
 func TestConstantDecelerationIsDrawnWhereTheDistanceIsNot(t *testing.T) {
 	b := judged(quay(), braked(quay(), func(v float64) float64 { return v * v / (2 * 20) }, 3))
-	drawn(t, b).wants(t, "constant deceleration")
-	for _, f := range b.falls(160, 640) {
+	drawn(t, b).wants(t, "constant deceleration", "fitted to the stops at all speeds", "Its distance is not constant: at another speed it stops elsewhere.")
+	falls := b.falls(160, 640)
+	if len(falls) != 1 {
+		t.Fatalf("%d curves, want one", len(falls))
+	}
+	for _, f := range falls {
 		// v²/(2a): from 160 mm/s at 20 mm/s² it stops after 640 mm, and after 480 of them it has half the speed
 		if got := f.speed(480); math.Abs(float64(got)-80) > 3 {
 			t.Errorf("speed %v after 480 mm, want 80 mm/s", got)

@@ -10,6 +10,8 @@ import (
 	"fettle/nmra/wave"
 	"fettle/nmra/wave/conform"
 	"fettle/report/chart"
+	"fettle/station"
+	"fettle/trial"
 )
 
 // A signal is measured, and drawn into a file.
@@ -53,4 +55,37 @@ func Example() {
 	}
 	fmt.Println(len(signal.Strips), "strip:", signal.Strips[0].Found.Fault)
 	// Output: 1 strip: long half
+}
+
+// The runs of a trial are judged, and drawn small for a terminal.
+func ExampleBraking_Text() {
+	t := trial.Trial{
+		Title:   "Night-mail engine 30, quay section 2",
+		Section: station.Section{Length: 1800},
+		Wanted:  trial.Wanted{Stop: 1400, Within: 40, Speeds: []station.MillimetresPerSecond{80, 160, 240}},
+	}
+	runs := []trial.Run{
+		{Number: 1, Made: true, Speed: 80, Stop: 420},
+		{Number: 2, Made: true, Speed: 160, Stop: 1390, Lead: station.Rear},
+		{Number: 3, Made: true, Speed: 240, Outcome: trial.Overran},
+	}
+	braking := chart.Braking{Trial: t, Runs: runs, Verdict: trial.Judge(t, runs)}
+	fmt.Print(braking.Text())
+	// Output:
+	// stop, mm past trigger; ^ overran 1
+	//       │                                  ^
+	//   1800│───────────────────────────────────── room
+	//       │
+	//   1400│::::::::::::::::::::::r:::::::::::::: wanted ±40
+	//       │
+	//       │
+	//       │
+	//       │
+	//       │
+	//       │           f
+	//       │
+	//      0│
+	//       └───────────────────────────────────── mm/s
+	//        0            100           200
+	// f front leading, r rear leading, * both
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -69,7 +70,8 @@ func (b Braking) motion() (m motion, ok bool) {
 	return m, len(m.curves) > 0 || len(m.passed) > 0
 }
 
-// falls are the ways of braking that were fitted.
+// falls are the ways of braking that were fitted: the patterns where the distance is constant, constant deceleration where it is not. At one speed
+// even and constant deceleration are the same curve; it is at other speeds that they stop elsewhere.
 func (b Braking) falls(v station.MillimetresPerSecond, stop station.Millimetres) (all []fall) {
 	for i, f := range b.Verdict.Patterns {
 		c := fall{stop: stop, best: i == 0 && b.Verdict.Pattern == f.Pattern, style: line(1.1, ink)}
@@ -92,7 +94,7 @@ func (b Braking) falls(v station.MillimetresPerSecond, stop station.Millimetres)
 		c.lines = []string{fmt.Sprintf("%s: times off by %.1f %%%s", f.Pattern, 100*f.Off, mark), detail}
 		all = append(all, c)
 	}
-	if law := b.Verdict.Law.Motion; law.Known && law.Deceleration > 0 && b.Verdict.ConstantDistance != trial.Yes {
+	if law := b.Verdict.Law.Motion; law.Known && law.Deceleration > 0 && b.Verdict.ConstantDistance == trial.No {
 		c := fall{stop: law.At(v), style: line(1.1, quiet, 9, 2, 2, 2)}
 		if c.stop > 0 && c.stop <= noDistance {
 			a := float64(law.Deceleration)
@@ -100,7 +102,7 @@ func (b Braking) falls(v station.MillimetresPerSecond, stop station.Millimetres)
 			c.speed = func(x station.Millimetres) station.MillimetresPerSecond {
 				return station.MillimetresPerSecond(math.Sqrt(max(0, float64(v)*float64(v)-2*a*max(0, float64(x)-coast))))
 			}
-			c.lines = []string{"constant deceleration", fmt.Sprintf("of %.0f mm/s², from %.0f mm on", a, max(0, coast))}
+			c.lines = []string{"constant deceleration", fmt.Sprintf("of %.0f mm/s², from %.0f mm on", a, max(0, coast)), "fitted to the stops at all speeds"}
 			all = append(all, c)
 		}
 	}
@@ -139,15 +141,19 @@ func (b Braking) motionPanel() panel {
 	p := panel{title: "How it brakes: speed against distance"}
 	m, ok := b.motion()
 	if !ok {
-		p.notes = []string{"Not known: it takes stops at several speeds, with the time from trigger to standstill or gates in the section."}
+		p.notes = []string{"Not known yet: it takes stops at several speeds that settle whether the distance is constant, with times to standstill or gates in the section."}
 		return p
 	}
-	p.notes = []string{fmt.Sprintf("At an entry speed of %s%s. Bars: a run's mean speed from gate to gate, and to its standstill.", m.entry, b.scaleWords(m.entry))}
+	rests := "Bars: a run's mean speed from gate to gate, and to its standstill."
 	if len(m.passed) == 0 {
-		p.notes = []string{fmt.Sprintf("At an entry speed of %s%s. No gate in the section was timed: the curves rest on what was fitted to the runs.", m.entry, b.scaleWords(m.entry))}
+		rests = "No gate in the section was timed: the curves rest on what was fitted to the runs."
+	}
+	p.notes = []string{fmt.Sprintf("At an entry speed of %s%s. %s", m.entry, b.scaleWords(m.entry), rests)}
+	if b.Verdict.ConstantDistance == trial.No {
+		p.notes = append(p.notes, "Its distance is not constant: at another speed it stops elsewhere.")
 	}
 	for _, c := range m.curves {
-		p.about += fmt.Sprintf("%s, %s. ", sentence(c.lines[0]), c.lines[1])
+		p.about += sentence(strings.Join(c.lines, ", ")) + ". "
 	}
 	if len(m.passed) > 0 {
 		p.about += fmt.Sprintf("%s stretches between gates. ", count(int64(len(m.passed))))

@@ -29,8 +29,12 @@ func (b Braking) stopsPanel() panel {
 		p.notes = append(p.notes, wrapped(words(normal, ink), b.Verdict.Sentence, pageWidth-2*pageMargin)...)
 	}
 	if b.hasBound() {
-		p.notes = append(p.notes, fmt.Sprintf("%s stops end before %s, with a confidence of %s: put the mark no nearer.",
-			share(b.Verdict.Bound.Share), b.Verdict.Bound.At, percent(b.Verdict.Bound.Confidence)))
+		bound := b.Verdict.Bound
+		note := fmt.Sprintf("Of stops %s end before %s, with a confidence of %s: put the mark no nearer.", share(bound.Share), bound.At, percent(bound.Confidence))
+		if room := b.room(); room > 0 && bound.At > room {
+			note += " That is beyond the room."
+		}
+		p.notes = append(p.notes, note)
 	}
 	p.notes = append(p.notes, s.notes()...)
 	for outcome, of := range s.by {
