@@ -49,6 +49,7 @@ func newRoot() *cobra.Command {
 		newStation(),
 		newPacket(),
 		newSignal(),
+		newTrial(),
 	)
 	root.SilenceErrors = true
 	root.SilenceUsage = true
