@@ -87,7 +87,8 @@ func (c *table) choose(signal, current int) (Info, error) {
 	info := Info{Step: c.step}
 	switch {
 	case chosen.kind == numbers && c.interval > time.Second/leastRate:
-		return Info{}, fmt.Errorf("channel %.40q has voltages %v apart, which show no signal: want them %v apart at the most, or else levels, 0 and 1, at the crossings",
+		return Info{}, fmt.Errorf("channel %.40q has voltages %v apart, which show no signal: "+
+			"want them %v apart at the most, or else levels, 0 and 1, at the crossings",
 			chosen.name, c.interval, time.Second/leastRate)
 	case chosen.kind == numbers:
 		info = Info{Step: c.interval, Sampled: true, Volts: true}

@@ -35,6 +35,8 @@ func TestTheHeaderNamesTheUnitOfTheTime(t *testing.T) {
 		{"Time [\u03BCs],rail", "1e9,1\n1000000004,0\n1000000062,1\n1000000120,0\n1000000220,1\n"},
 		{"us,rail", "0,1\n4,0\n62,1\n120,0\n220,1"},
 		{`"time ""quay"" (us)" , "rail" `, ` "0" , "1" ` + "\n 4,0\n\"62\" ,1\n120, 0\n220,1\n"},
+		{`"time; quay (us)",rail`, "0,1\n4,0\n62,1\n120,0\n220,1\n"},
+		{"ms counter,time_us,rail", "7,0,1\n7,4,0\n7,62,1\n7,120,0\n7,220,1\n"},
 		{"rail,time_us,lamp", "1,0,0\n0,4,0\n1,62,0\n0,120,0\n1,220,0\n"},
 		{"time_us,rail,", "0,1\n4,0,\n62,1,\n120,0\n220,1,\n"},
 		{"time,rail", "0,1\n0.000004,0\n0.000062,1\n0.00012,0\n0.00022,1\n"}, // no unit, and no whole numbers: seconds
@@ -113,6 +115,8 @@ func TestEveryMistakeInLinesIsFoundWithItsPlace(t *testing.T) {
 		{head + strings.Repeat("0", longestLine+1), `line 3: found "0000000000000000000000000000000000000000"..., want a line of up to 65536 bytes`, named},
 		{"# " + strings.Repeat("y", longestLine) + "\n" + head, `line 1: found "# yyyyyyyyyyyyyyyyyyyyyyyyyyyyyyyyyyyyyy"..., want a line of up to`, named},
 		{"time_us,volts\n0,12.5\n2,nan\n", `line 3: found "nan", want a number, the voltage, in column 2, "volts"`, Options{}},
+		{"time_us,rail\n0,up\n58,down\n116,1\n", `line 2: found "up", want a level, 0 or 1, or a number in column 2, "rail"`, Options{}},
+		{"time_us,volts\n0,12.5\n2,-1e10\n", `line 3: found "-1e10", want a number, the voltage,`, Options{}},
 		{"time_us,volts\n0,nan\n2,12\n", `line 2: found "nan", want a level, 0 or 1, or a number in column 2, "volts"`, Options{}},
 		{"time_us,volts\n0,12.5\n2,-Inf\n", `line 3: found "-Inf", want a number, the voltage,`, Options{}},
 		{"time_us,volts\n0,12.5\n2,1e999\n", `line 3: found "1e999", want a number, the voltage,`, Options{}},
@@ -184,6 +188,7 @@ func TestAColumnIsOneOfLevelsWhereItHasNothingElseAndNoUnit(t *testing.T) {
 		{"V", "0 0 0 0", true},
 		{"rail v2", "0 1 0 1", true},
 		{"valve", "0 1 0 1", false},
+		{"Channel A", "0 1 0 1", false},
 	} {
 		text := "time_us," + c.name + "\n"
 		for i, value := range strings.Fields(c.values) {
@@ -485,13 +490,15 @@ func TestTheCurrentIsInMilliampsAndThinnedOut(t *testing.T) {
 		{"ack", "0:0 4:1 7:0 100:0", []Current{at(0, 0)}},
 		{"current_ma", "0:8 4:70 5:71 90:72 200:8", []Current{at(0, 8), at(5, 71), at(90, 72), at(200, 8)}},
 		{"current_ma", "0:8 4:70", []Current{at(0, 8), at(4, 70)}},
+		{"current_ma", "0:8/1 58:8/0 116:8/1 200:70/1", []Current{at(0, 8), at(200, 70)}}, // behind the last half
 		{"current_ma", "0:8 0:70 60:70", []Current{at(0, 8), at(0, 70)}},
 	} {
 		for _, o := range []Options{{Signal: "rail"}, {Signal: "rail", Current: c.name}} {
 			text := "time_us,rail," + c.name + "\n"
 			for _, pair := range strings.Fields(c.values) {
 				when, value, _ := strings.Cut(pair, ":")
-				text += when + ",0," + value + "\n"
+				value, rail, _ := strings.Cut(value, "/")
+				text += when + "," + max(rail, "0") + "," + value + "\n"
 			}
 			got, err := record(strings.NewReader(text), o)
 			if diff := cmp.Diff(c.want, got.current, cmp.Comparer(func(a, b wave.Milliamps) bool { return math.Abs(float64(a-b)) < 1e-9 })); err != nil || diff != "" {
@@ -521,6 +528,37 @@ func TestACurrentGoesOnWhereTheSignalDoesNot(t *testing.T) {
 		}
 		if n := len(got.current); n < 15_000 || got.current[n-1].At < 199_970*time.Microsecond {
 			t.Errorf("%s: %d currents, up to %v, want them up to the end", c.name, n, got.current[n-1].At)
+		}
+	}
+}
+
+func TestNoCurrentComesBeforeAHalfThatEndedBeforeIt(t *testing.T) {
+	// A batch is full with current alone after about 41 ms; around then the signal comes again.
+	for rest := 34_000; rest < 44_000; rest += 500 {
+		for _, c := range []struct{ name, high, low string }{{"rail", "1", "0"}, {"volts", "15", "-15"}} {
+			var b strings.Builder
+			fmt.Fprintf(&b, "time_us,%s,current_ma\n", c.name)
+			for at := 0; at < 80_000; at += 10 {
+				level := c.high
+				if (at < 6000 || at > 6000+rest) && at/60%2 == 1 {
+					level = c.low
+				}
+				fmt.Fprintf(&b, "%d,%s,%d\n", at, level, at/10%2*50)
+			}
+			capture, err := Open(strings.NewReader(b.String()), Options{})
+			var latest time.Duration
+			var batch Batch
+			for err == nil {
+				if err = capture.Next(&batch); err == nil && len(batch.Halves) > 0 && latest > batch.Start+batch.Halves[0] {
+					t.Errorf("%s at rest for %d µs: a current at %v came before the half that ended at %v", c.name, rest, latest, batch.Start+batch.Halves[0])
+				}
+				if n := len(batch.Current); err == nil && n > 0 {
+					latest = batch.Current[n-1].At
+				}
+			}
+			if err != io.EOF {
+				t.Error(err)
+			}
 		}
 	}
 }

@@ -109,6 +109,7 @@ func TestADecimalNumberMayBeOfAnyLength(t *testing.T) {
 		{"0e99999999999999999999", 0, true},
 		{"1" + zeros, 0, false},
 		{"1e99999999999999999999", 0, false},
+		{"1e18446744073709551617", 0, false}, // 2^64 + 1
 		{"9223372036854775.807", math.MaxInt64, true},
 		{"-9223372036854775.807", -math.MaxInt64, true},
 		{"9223372036854775.808", 0, false},
