@@ -26,7 +26,7 @@ type Voltmeter struct {
 	before    float64 // the voltage of the half before, with its sign
 	pairs     int64   // of a half and the one before it
 	through   int64   // of them those between which the voltage goes through 0
-	window    span // that is coming in
+	window    span    // that is coming in
 	stretches stretches
 	series    series
 }
