@@ -55,7 +55,7 @@ fuzz: ## every fuzz test in turn, each for FUZZTIME (10s where it is not set)
 		tests=$$($(GO) test -list '^Fuzz' $$package) || { echo "$$tests" >&2; exit 1; }; \
 		for fuzz in $$(echo "$$tests" | grep '^Fuzz'); do \
 			echo "$$package $$fuzz"; \
-			$(GO) test -run '^$$' -fuzz "^$$fuzz\$$" -fuzztime $(FUZZTIME) $$package || exit 1; \
+			$(GO) test -run '^$$' -fuzz "^$$fuzz\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$package || exit 1; \
 		done; \
 	done
 
