@@ -25,17 +25,7 @@ var outcomes = []string{Stopped.String(), Overran.String(), Slowed.String(), Ign
 // run checks a row; zeroTime says that its stop_s is 0.
 func (s *sheet) run(line int) (r Run, zeroTime bool) {
 	t := s.trial
-	if cell, _ := s.cell("run"); true {
-		n, ok := s.whole("run", 1, maxNumber)
-		if first, twice := s.seen[n]; ok && twice {
-			s.bad("run", cell, "each number once; the first is on line %d", first)
-		} else if cell == "" {
-			s.bad("run", "an empty cell", "the number of the run")
-		} else if ok {
-			s.seen[n] = line
-		}
-		r.Number = n
-	}
+	r.Number = s.ownNumber(line)
 	if s.word("lead", []string{"front", "rear"}) == 1 {
 		r.Lead = station.Rear
 	}
@@ -67,6 +57,25 @@ func (s *sheet) run(line int) (r Run, zeroTime bool) {
 	}
 	r.Note = note
 	return r, zeroTime
+}
+
+// ownNumber gets the number of a run, which no other has.
+func (s *sheet) ownNumber(line int) int {
+	cell, _ := s.cell("run")
+	if cell == "" {
+		s.bad("run", "an empty cell", "the number of the run")
+		return 0
+	}
+	n, ok := s.whole("run", 1, maxNumber)
+	if !ok {
+		return 0
+	}
+	if first, twice := s.seen[n]; twice {
+		s.bad("run", cell, "each number once; the first is on line %d", first)
+	} else {
+		s.seen[n] = line
+	}
+	return n
 }
 
 // speed checks what only a run of a trial of speed has, and has not.
@@ -261,8 +270,8 @@ func (d Doubt) String() string {
 	return fmt.Sprintf("line %d, run %d: %s", d.Line, d.Run, d.Words)
 }
 
-// Doubts is what a trial of braking cannot show as it is planned: for a law of braking it needs three speeds, for the scatter repeats, for what the
-// decoder senses both leads and runs against the section. Of a trial of speed there are none.
+// Doubts is what a trial of braking cannot show as it is planned: for a law of braking it needs three speeds, for the scatter repeats,
+// for what the decoder senses both leads and runs against the section. Of a trial of speed there are none.
 func (t Trial) Doubts() []Doubt {
 	if t.ofSpeed() {
 		return nil
@@ -336,7 +345,8 @@ func doubts(t Trial, runs []Run, lines []int, noTime []bool) []Doubt {
 		}
 		switch shortest := float64(r.Stop) / float64(r.Speed); {
 		case r.Time.Seconds() < 0.9*shortest:
-			ask("stop_s is %s: at %s mm/s it needs at least %.1f s for %s mm", number(r.Time.Seconds()), number(float64(r.Speed)), shortest, number(float64(r.Stop)))
+			ask("stop_s is %s: at %s mm/s it needs at least %.1f s for %s mm",
+				number(r.Time.Seconds()), number(float64(r.Speed)), shortest, number(float64(r.Stop)))
 		case r.Time.Seconds() > 20 && r.Time.Seconds() > 50*shortest:
 			ask("stop_s is %s, and at its speed it would be there in %.1f s: is it in seconds?", number(r.Time.Seconds()), shortest)
 		}
@@ -347,8 +357,8 @@ func doubts(t Trial, runs []Run, lines []int, noTime []bool) []Doubt {
 	return list
 }
 
-// speedUnits looks whether the speeds as a whole are in another unit: they are the wanted ones in that, and not in mm/s. Where none are wanted, all
-// below 5 are taken for m/s.
+// speedUnits looks whether the speeds as a whole are in another unit: they are the wanted ones in that, and not in mm/s. Where none are
+// wanted, all below 5 are taken for m/s.
 func speedUnits(t Trial, runs []Run) []Doubt {
 	var speeds []float64
 	for _, r := range runs {

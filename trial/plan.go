@@ -11,9 +11,9 @@ import (
 	"fettle/trial/stat"
 )
 
-// Plan gives the runs that the trial asks for, in an order drawn from its seed and numbered in that order: each speed or step with each lead,
-// Repeats times with the section and Against times against it. The same trial has the same plan on every machine. Errors: a trial without
-// speeds and steps, or without leads or repeats; one that [Parse] made has them.
+// Plan gives the runs that the trial asks for, in an order drawn from its seed and numbered in that order: each speed or step with each
+// lead, Repeats times with the section and Against times against it. The same trial has the same plan on every machine. Errors: a trial
+// without speeds and steps, or without leads or repeats; one that [Parse] made has them.
 func (t Trial) Plan() ([]Run, error) {
 	speeds, against := max(len(t.Wanted.Speeds), len(t.Wanted.Steps)), t.Runs.Against
 	if t.ofSpeed() {
@@ -62,17 +62,18 @@ const power = 0.8
 // maxNeeded is the most repeats that Needed plans; a trial that needs more is not worth its evening.
 const maxNeeded = 1000
 
-// Needed is how many runs, those against the section with them, settle a trial of braking at a scatter, the standard deviation of stops from the
-// same speed: with a chance of at least 0.8 a vehicle that stops on average at the target is found so. It is 0 where no number of up to 1000 repeats does: the
-// scatter is too large for the tolerance or for the room.
+// Needed is how many runs, those against the section with them, settle a trial of braking at a scatter, the standard deviation of stops
+// from the same speed: with a chance of at least 0.8 a vehicle that stops on average at the target is found so. It is 0 where no number
+// of up to 1000 repeats does: the scatter is too large for the tolerance or for the room.
 //
 // With g speeds and leads of n runs each, the scatter s is known with v = g (n - 1) degrees of freedom, and n is the least with
 //
 //	(t[1 - (1 - confidence)/2, v] + t[1 - (1 - 0.8)/(2 g), v]) s / sqrt(n) <= within
 //	stop + k1(n, v, share, confidence) s <= room
 //
-// The first is the size of two one-sided tests of equivalence (Schuirmann 1987), at the confidence that the interval of each mean has in [Judge], with
-// the chance of missing shared among the g by Bonferroni; the second has the mean at its target and the factor k1 of the one-sided tolerance bound.
+// The first is the size of two one-sided tests of equivalence (Schuirmann 1987), at the confidence that the interval of each mean has in
+// [Judge], with the chance of missing shared among the g by Bonferroni; the second has the mean at its target and the factor k1 of the
+// one-sided tolerance bound.
 func (t Trial) Needed(scatter station.Millimetres) int {
 	w := t.Wanted
 	groups := max(len(w.Speeds), len(w.Steps)) * len(t.Runs.Leads)
@@ -100,9 +101,9 @@ const (
 )
 
 // Takes is how long the runs that are not made yet will take (common practice, no source). A run of a trial of braking is 1 m at its
-// speed, the room at half of it, since it brakes, the way back at its speed, and 30 s for placing, looking and noting. A run of a trial of speed is 1 m, the stretch that is
-// timed and 1 m more, and 5 s for noting; it is not brought back, since the next may run the other way. A step is taken to be its
-// share of 100 km/h to scale.
+// speed, the room at half of it, since it brakes, the way back at its speed, and 30 s for placing, looking and noting. A run of a trial
+// of speed is 1 m, the stretch that is timed and 1 m more, and 5 s for noting; it is not brought back, since the next may run the other
+// way. A step is taken to be its share of 100 km/h to scale.
 func (t Trial) Takes(runs []Run) time.Duration {
 	var seconds float64
 	for _, r := range runs {

@@ -48,9 +48,10 @@ func ReadRuns(path string, t Trial) ([]Run, []Doubt, error) {
 	return ParseRuns(path, data, t)
 }
 
-// ParseRuns reads the runs of a trial as CSV (RFC 4180), as a spreadsheet may write it: a byte-order mark; commas, semicolons or tabs between
-// the cells; decimal commas; columns in any order, those left out that say nothing; empty columns and lines; lines that begin with #. An empty cell
-// means that it is not known, and a run without outcome (in a trial of speed, without speed) that it is not made yet. Runs are given in the file's order.
+// ParseRuns reads the runs of a trial as CSV (RFC 4180), as a spreadsheet may write it: a byte-order mark; commas, semicolons or tabs
+// between the cells; decimal commas; columns in any order, those left out that say nothing; empty columns and lines; lines that begin
+// with #. An empty cell means that it is not known, and a run without outcome (in a trial of speed, without speed) that it is not made
+// yet. Runs are given in the file's order.
 //
 // The doubts are of runs that may be right and seldom are: units mixed up, above all. Errors: *regtoml.Errors, all that is wrong, each with
 // its line and column.
@@ -222,7 +223,8 @@ func (s *sheet) rows() {
 		}
 		for i, cell := range s.row {
 			if cell != "" && (i >= len(s.names) || s.names[i] == "") {
-				s.note(i, "found %s in a column without a name, want an empty cell (in a note with a %s in it, want quotation marks around it)", quoted(cell), s.between())
+				s.note(i, "found %s in a column without a name, want an empty cell (in a note with a %s in it, want quotation marks around it)",
+					quoted(cell), s.between())
 			}
 		}
 		line, _ := s.reader.FieldPos(0)
@@ -259,15 +261,17 @@ func (s *sheet) bad(column, found, format string, args ...any) {
 	s.note(i, "%s: found %s, want %s", column, found, fmt.Sprintf(format, args...))
 }
 
-// AppendRuns appends runs as CSV, with every column, a line each. Numbers have as few digits as give the same value back. Of a run that is not
-// made it writes no outcome, nor of one that stopped at 0: that is one of a trial of speed. What [ParseRuns] has read, it reads again the same.
+// AppendRuns appends runs as CSV, with every column, a line each. Numbers have as few digits as give the same value back. Of a run that
+// is not made it writes no outcome, nor of one that stopped at 0: that is one of a trial of speed. What [ParseRuns] has read, it reads
+// again the same.
 func AppendRuns(b []byte, runs []Run) []byte {
 	buffer := bytes.NewBuffer(b)
 	w := csv.NewWriter(buffer)
 	write := func(row []string) { _ = w.Write(row) } // a buffer takes everything
 	write(columns)
 	for _, r := range runs {
-		row := []string{strconv.Itoa(r.Number), r.Lead.String(), r.Way.String(), "", decimal(float64(r.Speed)), "", "", decimal(r.Time.Seconds()), "", r.Note}
+		row := []string{strconv.Itoa(r.Number), r.Lead.String(), r.Way.String(), "", decimal(float64(r.Speed)),
+			"", "", decimal(r.Time.Seconds()), "", r.Note}
 		if r.Step != 0 {
 			row[3] = strconv.Itoa(int(r.Step))
 		}
@@ -296,8 +300,8 @@ func decimal(f float64) string {
 	return number(f)
 }
 
-// Resume gives the plan with the runs in it that were made so far, for a trial that was left. A step that the made one does not say is the plan's. Errors: a run that is not
-// in the plan, or is another there, or is there twice.
+// Resume gives the plan with the runs in it that were made so far, for a trial that was left. A step that the made one does not say is
+// the plan's. Errors: a run that is not in the plan, or is another there, or is there twice.
 func Resume(plan, made []Run) ([]Run, error) {
 	at := make(map[int]int, len(plan))
 	for i, r := range plan {
@@ -315,7 +319,8 @@ func Resume(plan, made []Run) ([]Run, error) {
 			r.Step = p.Step
 		}
 		if r.Lead != p.Lead || r.Way != p.Way || p.Step != 0 && r.Step != p.Step {
-			return nil, fmt.Errorf("taking up the trial: found run %d as %s, want %s, as the plan has it; was the trial file changed since?", r.Number, r.asked(), p.asked())
+			return nil, fmt.Errorf("taking up the trial: found run %d as %s, want %s, as the plan has it; was the trial file changed since?",
+				r.Number, r.asked(), p.asked())
 		}
 		if taken[r.Number] {
 			return nil, fmt.Errorf("taking up the trial: found run %d a second time, want it once", r.Number)
