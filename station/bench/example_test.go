@@ -3,8 +3,10 @@ package bench_test
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"fettle/nmra"
+	"fettle/station"
 	"fettle/station/bench"
 )
 
@@ -31,4 +33,48 @@ func Example() {
 	// Output:
 	// simulated bench: harbour tram 3
 	// 8 mA at rest; is CV 8 equal to 13? true: 82 mA for 6.1ms
+}
+
+func ExampleBench_Place() {
+	spec, err := bench.BuiltIn("engine-30")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	spec.Vehicle.Scatter = bench.Scatter{}
+	layout := bench.New(spec.New(1))
+	defer layout.Close()
+	ctx := context.Background()
+	drive := func() error {
+		if err := layout.Lay(station.Section{Length: 1800, Room: 1800, Asymmetric: 2}); err != nil {
+			return err
+		}
+		if err := layout.Place(station.Front, station.With); err != nil {
+			return err
+		}
+		if _, err := layout.PowerOn(ctx); err != nil {
+			return err
+		}
+		to := nmra.Address{Kind: nmra.Short, Number: 30}
+		step, err := nmra.Instruction{Kind: nmra.Speed, Address: to, Steps: nmra.Steps28, Step: 14, Forward: true}.Encode()
+		if err != nil {
+			return err
+		}
+		if err := layout.Send(ctx, step, 2); err != nil {
+			return err
+		}
+		for v := layout.Look(); v.Past < 0 || v.Speed > 0; v = layout.Look() {
+			if err := layout.Wait(ctx, 100*time.Millisecond); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if err := drive(); err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("at rest %v past the trigger\n", layout.Look().Past)
+	// Output:
+	// at rest 1200 mm past the trigger
 }

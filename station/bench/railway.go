@@ -66,9 +66,10 @@ func (r *railway) build(s station.Section) {
 
 // place puts the vehicle down for another run.
 func (r *railway) place(lead station.Lead, way station.Way, now time.Duration) {
-	v, seed := &r.decoder.spec.Vehicle, r.decoder.powerOns
+	v := &r.decoder.spec.Vehicle
 	r.runs++
-	random := rand.New(rand.NewPCG(v.Seed, r.decoder.seed*spread+seed+r.runs<<32))
+	// By its power-ons too, which it remembers, so that a trial taken up again in another command does not draw the same.
+	random := rand.New(rand.NewPCG(v.Seed, r.decoder.seed*spread+r.decoder.powerOns+r.runs<<32))
 	r.way, r.ahead, r.now = way, 1, now
 	if lead == station.Rear {
 		r.ahead = -1
@@ -90,7 +91,7 @@ func (r *railway) place(lead station.Lead, way station.Way, now time.Duration) {
 	case faulty && dirty:
 		r.dirt = where * length
 	case faulty:
-		r.touches = where * length / 4
+		r.touches = where * length / 10
 	}
 	r.past, r.speed, r.level, r.imposed, r.braking = -r.runUp(), 0, 0, false, false
 	r.powered, r.orders = false, orders{}

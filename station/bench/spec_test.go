@@ -2,6 +2,7 @@ package bench
 
 import (
 	"errors"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -13,6 +14,7 @@ import (
 	"fettle/nmra"
 	"fettle/nmra/cv"
 	"fettle/nmra/cv/regtoml"
+	"fettle/station"
 )
 
 func TestADecoderFileSaysAllOfADecoder(t *testing.T) {
@@ -52,6 +54,28 @@ power_cycles = 3
 power_cut_at_write = 3
 power_cut_after_ms = 900
 removed_after_ms = 400
+[vehicle]
+top_mm_s = 420
+reverse = 0.9
+dead_band = 0.05
+curve = 1.2
+lag_ms = 90
+coast_mm_s2 = 350
+length_mm = 230
+warm = 0.02
+scatter_mm = 7
+scatter_speed = 0.01
+contact_faults = 0.03
+seed = 30
+[braking]
+pattern = "creep"
+senses = "vehicle"
+deceleration_mm_s2 = 110
+creep_mm_s = 25
+register = 69
+mm_per_unit = 8
+resolution = 2
+offset_mm = 100
 `))
 	if err != nil {
 		t.Fatal(err)
@@ -71,6 +95,10 @@ removed_after_ms = 400
 		WriteTime:   2500 * time.Microsecond,
 		PowerCycles: 3,
 		Faults:      Faults{3, 900 * time.Millisecond, 400 * time.Millisecond},
+		Vehicle: Vehicle{Top: 420, Reverse: 0.9, DeadBand: 0.05, Curve: 1.2, Lag: 90 * time.Millisecond, Coast: 350, Length: 230, Warm: 0.02,
+			Scatter: Scatter{Stop: 7, Speed: 0.01}, Contact: 0.03, Seed: 30},
+		Braking: Braking{Pattern: Creep, Senses: OfVehicle, Deceleration: 110, Speed: 25,
+			Distance: Distance{Register: 69, PerUnit: 8, Resolution: 2, Offset: 100}},
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got)\n%s", diff)
@@ -109,6 +137,17 @@ func TestABadDecoderFileIsRefusedWithThePlace(t *testing.T) {
 		{good + "[pace]\nresets = 21\n", "x.toml:7:10: found 21"},
 		{good + "[reset]\npower_cycles = -1\n", "x.toml:7:16: found -1"},
 		{good + "[faults]\npower_cut_at_write = 0\n", "x.toml:7:22: found 0"},
+		{good + "[vehicle]\nreverse = 1\n", `"top_mm_s"`},
+		{good + "[vehicle]\ntop_mm_s = 0\n", "x.toml:7:12: found 0"},
+		{good + "[vehicle]\ntop_mm_s = 300\ndead_band = 1\n", "x.toml:8:13: found 1"},
+		{good + "[braking]\npattern = \"even\"\noffset_mm = 1\n", `"senses"`},
+		{good + "[braking]\npattern = \"hard\"\nsenses = \"travel\"\n", "x.toml:7:11: found \"hard\", want one of creep, deceleration, even"},
+		{good + "[braking]\npattern = \"none\"\nsenses = \"both\"\n", "x.toml:8:10: found \"both\", want one of either, nothing, travel, vehicle"},
+		{good + "[braking]\npattern = \"even\"\nsenses = \"travel\"\n", `"offset_mm"`},
+		{good + "[braking]\npattern = \"even\"\nsenses = \"travel\"\nregister = 5\n", `"mm_per_unit"`},
+		{good + "[braking]\npattern = \"even\"\nsenses = \"travel\"\nregister = 9\nmm_per_unit = 1\n", "x.toml:9:12: found register 9, want one that"},
+		{good + "[braking]\npattern = \"time\"\nsenses = \"travel\"\nseconds = 0\n", "x.toml:9:11: found 0"},
+		{good + "[braking]\npattern = \"time\"\nsenses = \"travel\"\nseconds = 4\noffset_mm = 1\n", "x.toml:10:1: found unknown key"},
 		{good + strings.Repeat("#", regtoml.MaxBytes), "x.toml:1:1: "},
 	} {
 		_, err := ParseDecoder("x.toml", []byte(c.file))
@@ -182,6 +221,17 @@ func FuzzParseDecoder(f *testing.F) {
 		}
 		if a := spec.Ack; a.Lost < 0 || a.Lost > 1 || a.False < 0 || a.False > 1 || a.Time < 0 || a.Current < 0 || spec.WriteTime < 0 {
 			t.Errorf("%+v", spec)
+		}
+		if spec.Vehicle.Top == 0 {
+			return
+		}
+		d := spec.New(1)
+		r := railway{decoder: d, section: danger}
+		r.place(station.Front, station.With, 0)
+		r.past = -1
+		r.powered, r.orders = true, orders{step: 28, top: 28}
+		if r.advance(20 * time.Second); math.IsNaN(r.past) || math.IsInf(r.past, 0) || math.IsNaN(r.speed) || r.speed < 0 {
+			t.Errorf("after 20 s %v mm past the trigger at %v mm/s", r.past, r.speed)
 		}
 	})
 }

@@ -13,7 +13,7 @@ type Vehicle struct {
 	Top      station.MillimetresPerSecond // front first, at full drive
 	Reverse  float64                      // of Top, rear first
 	DeadBand float64                      // drive up to which it stands, of full drive
-	Curve    float64                      // speed goes with the drive beyond DeadBand to this power; 0 is 1
+	Curve    float64                      // speed goes with the drive beyond DeadBand to this power
 	Lag      time.Duration                // time constant with which its speed follows its drive
 	Coast    float64                      // how fast it slows down without power, in mm/s²; 0: it stops dead
 	Length   station.Millimetres          // leading end to trailing end, both with pickups
