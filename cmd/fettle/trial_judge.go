@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"strings"
 
@@ -216,10 +217,10 @@ func brakingText(v trial.Verdict) string {
 		row("exponent", "%.2f, between %.2f and %.2f: 0 is constant distance, 1 time, 2 deceleration", v.Law.Exponent, v.Law.Low, v.Law.High)
 	}
 	if m := v.Law.Motion; m.Known {
-		row("or as", "%v, then %.2f s at entry speed, then %.0f mm/s² (AICc %.1f; of the exponent %.1f)", m.Start, m.Response.Seconds(), float64(m.Deceleration), m.AICc, v.Law.AICc)
+		row("or as", "%v, then %.2f s at entry speed, then %.0f mm/s² (%s)", m.Start, m.Response.Seconds(), float64(m.Deceleration), comparedLaws(v.Law))
 	}
 	row("constant", "%v", v.ConstantDistance)
-	row("pattern", "%v", v.Pattern)
+	row("pattern", "%v%s", v.Pattern, comparedPatterns(v.Patterns))
 	if v.Scatter.Degrees > 0 {
 		row("scatter", "%.1f mm at the same speed and lead, %d degrees of freedom", float64(v.Scatter.Deviation), v.Scatter.Degrees)
 	}
@@ -235,6 +236,30 @@ func brakingText(v trial.Verdict) string {
 	return strings.TrimLeft(rows.Render(), "\n ") + "\n"
 }
 
+// comparedLaws says which of the two laws fits better.
+func comparedLaws(l trial.Law) string {
+	if finite(l.AICc) && finite(l.Motion.AICc) {
+		return fmt.Sprintf("AICc %.1f, of the exponent %.1f: the less the better", l.Motion.AICc, l.AICc)
+	}
+	return "too few runs to say which fits better"
+}
+
+// comparedPatterns says how well each pattern fits the times, the best first.
+func comparedPatterns(fits []trial.PatternFit) string {
+	var parts []string
+	for _, f := range fits {
+		if finite(f.AICc) {
+			parts = append(parts, fmt.Sprintf("%v %.1f", f.Pattern, f.AICc))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return " (AICc: " + strings.Join(parts, ", ") + ")"
+}
+
+func finite(x float64) bool { return !math.IsInf(x, 0) && !math.IsNaN(x) }
+
 // verdictDocument is what --json says of a trial.
 type verdictDocument struct {
 	Title            string         `json:"title"`
@@ -249,6 +274,8 @@ type verdictDocument struct {
 	Exponent         *float64       `json:"exponent"` // null where it is not known, as all that follows
 	ExponentLow      *float64       `json:"exponent_low"`
 	ExponentHigh     *float64       `json:"exponent_high"`
+	AICc             *float64       `json:"aicc"`   // of the exponent's law
+	Motion           *motionLine    `json:"motion"` // the other law: start + response x v + v^2 / (2 deceleration)
 	Brakes           string         `json:"brakes"`
 	ConstantDistance string         `json:"constant_distance"` // yes, no or undecided
 	OnTarget         string         `json:"on_target"`
@@ -261,6 +288,13 @@ type verdictDocument struct {
 	Reasons          []string       `json:"reasons"`
 	Notes            []string       `json:"notes"`
 	Doubts           []string       `json:"doubts"`
+}
+
+type motionLine struct {
+	StartMM          float64  `json:"start_mm"`
+	ResponseS        float64  `json:"response_s"`
+	DecelerationMMS2 float64  `json:"deceleration_mm_s2"` // 0: the square of the speed plays no part
+	AICc             *float64 `json:"aicc"`
 }
 
 type caseDocument struct {
@@ -302,6 +336,10 @@ func describeVerdict(t trial.Trial, v trial.Verdict, doubts []trial.Doubt) verdi
 		Brakes: v.Brakes.String(), ConstantDistance: v.ConstantDistance.String(), OnTarget: v.OnTarget.String(), Pattern: v.Pattern.String(),
 		ScatterMM: known(v.Scatter.Deviation, v.Scatter.Degrees > 0), BoundMM: known(v.Bound.At, v.Bound.At > 0), BoundShare: v.Bound.Share,
 		DriftMM: known(v.Drift.FirstToLast, v.Drift.Seen()), Stops: []stopDocument{}, Reasons: list(v.Reasons), Notes: list(v.Notes), Doubts: []string{},
+	}
+	d.AICc = known(v.Law.AICc, v.Law.Known && finite(v.Law.AICc))
+	if m := v.Law.Motion; m.Known {
+		d.Motion = &motionLine{float64(m.Start), m.Response.Seconds(), float64(m.Deceleration), known(m.AICc, finite(m.AICc))}
 	}
 	for _, lead := range []station.Lead{station.Front, station.Rear} {
 		for _, way := range []station.Way{station.With, station.Against} {
