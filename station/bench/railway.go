@@ -97,18 +97,26 @@ func (r *railway) place(lead station.Lead, way station.Way, now time.Duration) {
 	r.powered, r.orders = false, orders{}
 }
 
-// runUp is how far before the section a run begins: enough for the top speed at any number of steps, and the first gate beyond it.
+// runUp is how far before the section a run begins: enough to come to the top speed, whatever steps that is told in, and the first gate
+// beyond it.
 func (r *railway) runUp() float64 {
-	v, before := &r.decoder.spec.Vehicle, 0.0
-	for _, g := range r.gates {
-		before = max(before, -g)
-	}
+	const settled, apart = 12, 100 // time constants; mm
+	d, far := r.decoder, 0.0
+	v := &d.spec.Vehicle
 	for _, top := range [...]int{14, 28, 126} {
-		long := r.decoder.momentum(true, top)*float64(top) + 12*v.Lag.Seconds() + 0.5
-		before = max(before, long*float64(v.Top)*max(v.Reverse, 1)*r.factor)
+		each, sum := d.momentum(true, top), 0.0
+		for step := range top {
+			drive := func(front bool) float64 { return v.speed(d.drive(float64(step+1), float64(top), front), front) }
+			sum += each * max(drive(true), drive(false))
+		}
+		far = max(far, sum)
 	}
-	const apart = 100
-	return before + apart + float64(v.Length)
+	far = r.factor * (far + settled*v.Lag.Seconds()*float64(v.Top)*max(v.Reverse, 1))
+	first := 0.0
+	for _, g := range r.gates {
+		first = min(first, g)
+	}
+	return far - first + apart + float64(v.Length)
 }
 
 // steady is how fast it goes in the end at a level of the drive.

@@ -306,3 +306,31 @@ func TestTheDirectionIsThatOfRegisters19And29(t *testing.T) {
 		}
 	}
 }
+
+func TestARunBeginsFarEnoughAwayToReachAnySpeedBeforeItsFirstGate(t *testing.T) {
+	for _, name := range []string{"tram-3", "shunter-7", "railcar-12", "engine-21", "engine-30"} {
+		spec, err := BuiltIn(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		gated := danger
+		gated.Gates = []station.Millimetres{-250}
+		for _, lead := range []station.Lead{station.Front, station.Rear} {
+			for _, top := range []int{14, 28, 126} {
+				r := railway{decoder: spec.New(1)}
+				r.build(gated)
+				r.place(lead, station.With, 0)
+				r.powered, r.orders = true, orders{step: top, top: top}
+				if lead == station.Rear {
+					r.orders.step = -top
+				}
+				for len(r.edges) == 0 {
+					r.advance(r.now + 10*time.Millisecond)
+				}
+				if want := r.steady(float64(r.orders.step)); math.Abs(r.speed-want) > 1e-3*want {
+					t.Errorf("%s, %v, %d steps: %.2f mm/s at its first gate, want %.2f", name, lead, top, r.speed, want)
+				}
+			}
+		}
+	}
+}
