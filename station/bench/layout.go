@@ -153,12 +153,12 @@ func (b *Bench) Gate(ctx context.Context) (station.GateEdge, error) {
 	}
 	r := b.railway
 	if r == nil || len(r.gates) == 0 {
-		return station.GateEdge{}, errors.New("waiting at a gate: the bench has no section with gates and a vehicle before it, want it laid and placed first")
+		return station.GateEdge{}, errors.New("waiting at a gate: there is none that a vehicle comes to, lay a section with gates and place the vehicle first")
 	}
 	b.move()
 	for len(r.edges) == 0 {
 		if !b.track.Powered() || r.speed == 0 && (r.target() == 0 || r.imposed) {
-			return station.GateEdge{}, fmt.Errorf("waiting at a gate: the vehicle stands %v past the trigger and has no reason to move", station.Millimetres(r.past))
+			return station.GateEdge{}, fmt.Errorf("waiting at a gate: the vehicle has no reason to move from %v past the trigger", r.view().Past)
 		}
 		if err := b.refresh(ctx); err != nil {
 			return station.GateEdge{}, err

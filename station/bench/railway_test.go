@@ -14,7 +14,8 @@ import (
 // engine is a decoder in a vehicle that goes at 300 mm/s at full drive, by steps that are the same in size, without momentum and lag.
 func engine(b Braking) Spec {
 	s := plain()
-	s.Registers = cv.Values{at(1): 3, at(2): 0, at(3): 0, at(4): 0, at(5): 255, at(6): 0, at(19): 0, at(23): 0, at(24): 0, at(27): 1, at(29): 2, at(140): 140}
+	s.Registers = cv.Values{at(1): 3, at(2): 0, at(3): 0, at(4): 0, at(5): 255, at(6): 0,
+		at(19): 0, at(23): 0, at(24): 0, at(27): 1, at(29): 2, at(140): 140}
 	s.Vehicle = Vehicle{Top: 300, Reverse: 1, Curve: 1, Coast: 1000, Length: 120, Seed: 1}
 	s.Braking = b
 	return s
@@ -197,7 +198,8 @@ func TestARegister27ThatCannotBeSetHasNoSay(t *testing.T) {
 func TestASectionThatIsOffStopsNothing(t *testing.T) {
 	off := danger
 	off.Length, off.Asymmetric = 500, 0
-	if w, stopped := watch(t, start(t, engine(Braking{Pattern: Even, Senses: Either, Distance: Distance{Offset: 300}}), off, station.Front, station.With, 20)); stopped {
+	spec := engine(Braking{Pattern: Even, Senses: Either, Distance: Distance{Offset: 300}})
+	if w, stopped := watch(t, start(t, spec, off, station.Front, station.With, 20)); stopped {
 		t.Errorf("it stopped after %.1f mm", w.past)
 	}
 }
