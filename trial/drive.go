@@ -50,6 +50,25 @@ func Drive(ctx context.Context, main station.Main, w Witness, t Trial, runs []Ru
 	return d.all(ctx, once)
 }
 
+// Record takes down runs that are made by hand, on a station that can't be driven: the witness watches each that is not made yet, and notes
+// what it saw. They are all given to save after each, and nothing is sent to any station. Errors: [ErrLeave]; those of the witness, save and
+// the context.
+func Record(ctx context.Context, w Witness, t Trial, runs []Run, save func([]Run) error) error {
+	d := driver{witness: w, trial: t, runs: slices.Clone(runs), save: save}
+	return d.all(ctx, func(ctx context.Context, r Run) (Run, error) {
+		if err := w.Place(ctx, r); err != nil {
+			return r, err
+		}
+		if !t.ofSpeed() {
+			var err error
+			if r.Outcome, err = w.Watch(ctx, r); err != nil {
+				return r, err
+			}
+		}
+		return w.Note(ctx, r)
+	})
+}
+
 type driver struct {
 	main    station.Main
 	witness Witness
@@ -130,7 +149,7 @@ func (d *driver) check(sees bool) error {
 	}
 	for _, r := range d.runs {
 		if !r.Made && r.Step == 0 && !sees {
-			return fmt.Errorf("run %d wants %v, and which step that is is not known: want the runs of a trial of speed, or steps in [wanted]", r.Number, r.Speed)
+			return fmt.Errorf("run %d wants %v, and which step gives that is not known: want the runs of a trial of speed, or steps in [wanted]", r.Number, r.Speed)
 		}
 		if r.Step > t.Vehicle.Steps.Top() {
 			return fmt.Errorf("run %d has step %d, want at most %d", r.Number, r.Step, t.Vehicle.Steps.Top())
@@ -149,6 +168,9 @@ func (d *driver) moves() string {
 	runs := "1 run"
 	if n := d.left(); n > 1 {
 		runs = fmt.Sprintf("%d runs", n)
+	}
+	if _, sees := d.main.(station.Layout); sees && slices.ContainsFunc(d.runs, func(r Run) bool { return !r.Made && r.Step == 0 }) {
+		runs = "some passes that find the steps for its speeds, then " + runs
 	}
 	return fmt.Sprintf("%s, %v, is going to move: %s %s.", t.Vehicle.Name, t.Vehicle.Address, runs, where)
 }

@@ -53,10 +53,13 @@ func (d *driver) findSteps(ctx context.Context, layout station.Layout) error {
 			return fmt.Errorf("laying a stretch to find steps on: %w", err)
 		}
 		top := int(d.trial.Vehicle.Steps.Top())
-		for _, share := range []int{1, 2, 4, 6, 8} {
-			r, err := d.timed(ctx, layout, Run{Lead: lead, Step: uint8(top * share / 8)}, passing)
+		for eighth := 8; eighth > 0; eighth-- {
+			r, err := d.timed(ctx, layout, Run{Lead: lead, Step: uint8(top * eighth / 8)}, passing)
 			if err != nil {
 				return fmt.Errorf("finding the speed of step %d, %v leading: %w", r.Step, lead, err)
+			}
+			if r.Speed == 0 && eighth == 8 {
+				return fmt.Errorf("finding the speed of step %d, %v leading: %w", r.Step, lead, Stands{layout.Look().Past})
 			}
 			r.Made = true
 			measured = append(measured, r)
@@ -107,7 +110,7 @@ func (d *driver) follow(ctx context.Context, layout station.Layout, over func(la
 			return nil
 		}
 		if now.At-moved > starting {
-			return errStands{now.Past}
+			return Stands{now.Past}
 		}
 		if now.At-began > longest {
 			return fmt.Errorf("after %v it is still on its way, %v past the trigger", longest, now.Past)
@@ -119,11 +122,11 @@ func (d *driver) follow(ctx context.Context, layout station.Layout, over func(la
 	}
 }
 
-// errStands is the error of a vehicle that does not come to where it is wanted.
-type errStands struct{ past station.Millimetres }
+// Stands is the error of a vehicle that does not come to where it is wanted.
+type Stands struct{ Past station.Millimetres }
 
-func (e errStands) Error() string {
-	return fmt.Sprintf("it stands %v before the section: is the address right, and the step high enough for it to move?", -e.past)
+func (s Stands) Error() string {
+	return fmt.Sprintf("it stands %v before the section: is its address right, and the step high enough for it to move?", -s.Past)
 }
 
 // timed measures the speed of a run over a length from where it enters. One that does not move has no speed, and a note.
@@ -144,7 +147,7 @@ func (d *driver) timed(ctx context.Context, layout station.Layout, r Run, length
 			return true
 		})
 	})
-	var stands errStands
+	var stands Stands
 	if errors.As(err, &stands) && ctx.Err() == nil && !errors.Is(err, station.ErrStation) {
 		r.Note = "it does not move at this step"
 		return r, nil

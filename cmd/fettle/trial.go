@@ -15,6 +15,8 @@ surroundings, stay beside it with a hand on the switch that cuts its power, and 
 can't fall or hit anything. A stop on the track is a request, and a decoder that does not hear it runs on.`,
 	},
 		newTrialPlan(),
+		newTrialRun(),
+		newTrialRecord(),
 		newTrialJudge(),
 	)
 }
