@@ -14,6 +14,7 @@ import (
 	"fettle/nmra/cv"
 	"fettle/prog"
 	"fettle/prog/regset"
+	"fettle/station"
 	"fettle/station/bench"
 )
 
@@ -22,8 +23,9 @@ func newDemo() *cobra.Command {
 	cmd := exits(&cobra.Command{
 		Use:   "demo",
 		Short: "Tell the whole job on the simulated bench, step by step.",
-		Long: `A decoder is identified, read, given a register set that is proven, reset, and given the set again. Each step is what
-the verb that it names does; nothing is connected, and nothing of yours is touched.`,
+		Long: `A decoder is identified, read, given a register set that is proven, reset, and given the set again; then another is
+tried at a signal, tuned and tried again. Each step is what the verb that it names does; nothing is connected, and nothing
+of yours is touched.`,
 		DisableFlagsInUseLine: true,
 		Args:                  noArguments,
 	}, map[status]string{done: "told, and each step went as it should", saidNo: "a step did not", stopped: "stopped with Ctrl-C"})
@@ -64,22 +66,31 @@ func tell(cmd *cobra.Command) (err error) {
 	if err := v.arrive(track); err != nil {
 		return err
 	}
+	for _, s := range story(set) {
+		if err := v.play(cmd, track, s); err != nil {
+			return err
+		}
+	}
+	driven, err := tellTrial(cmd, v)
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(cmd.OutOrStdout(), "On a real track it would have taken %.0f s of programming, and %.0f minutes of running.\n", track.Now().Seconds(), driven.Minutes())
+	return err
+}
+
+// play plays one scene, and tells it.
+func (v *visit) play(cmd *cobra.Command, track station.ProgrammingTrack, s scene) error {
 	var told strings.Builder
 	v.stdout = &told
-	for _, s := range story(set) {
-		if err := v.print("%s\n$ fettle %s\n", s.says, s.command); err != nil {
-			return err
-		}
-		if err := v.work(cmd.Context(), track, prog.DefaultBound, s.does); statusOf(err) != s.want {
-			err = fmt.Errorf("fettle %s: ended with status %d, want %d: %w", s.command, statusOf(err), s.want, err)
-			return failure{max(statusOf(err), saidNo), err}
-		}
-		if _, err := io.WriteString(cmd.OutOrStdout(), shortened(told.String())+"\n"); err != nil {
-			return err
-		}
-		told.Reset()
+	if err := v.print("%s\n$ fettle %s\n", s.says, s.command); err != nil {
+		return err
 	}
-	_, err = fmt.Fprintf(cmd.OutOrStdout(), "On a real track all of it would have taken %.0f s.\n", track.Now().Seconds())
+	if err := v.work(cmd.Context(), track, prog.DefaultBound, s.does); statusOf(err) != s.want {
+		err = fmt.Errorf("fettle %s: ended with status %d, want %d: %w", s.command, statusOf(err), s.want, err)
+		return failure{max(statusOf(err), saidNo), err}
+	}
+	_, err := io.WriteString(cmd.OutOrStdout(), shortened(told.String())+"\n")
 	return err
 }
 
@@ -87,7 +98,7 @@ func tell(cmd *cobra.Command) (err error) {
 func shortened(text string) string {
 	var lines strings.Builder
 	for line := range strings.Lines(text) {
-		if strings.TrimSpace(line) != "" && !strings.Contains(line, " s on the track.") {
+		if strings.TrimSpace(line) != "" && !strings.Contains(line, " s on the track.") && !strings.HasSuffix(line, ".journal\n") {
 			lines.WriteString(line)
 		}
 	}
