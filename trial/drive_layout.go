@@ -16,10 +16,11 @@ const (
 	starting = 20 * time.Second // a vehicle that has not moved by then does not
 	longest  = time.Hour        // of a run
 
-	passing  station.Millimetres = 300 // a stretch in which a speed is measured to find steps
-	unbraked                     = 0.9 // of its entry speed, or faster: it has not braked
-	coasting                     = 0.5 // likewise, steady and faster: it has braked, and is not on its way to a stop
-	steady                       = 0.97
+	unbraked = 0.9 // of its entry speed, or faster: it has not braked
+	coasting = 0.5 // likewise, steady and faster: it has braked, and is not on its way to a stop
+	steady   = 0.97
+
+	passing station.Millimetres = 300 // a stretch in which a speed is measured to find steps
 )
 
 // lay builds the section of the trial; for a trial of speed, a stretch of plain track.

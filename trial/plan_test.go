@@ -53,7 +53,7 @@ func TestTheOrderOfAPlanIsTheSeedsAndTheSameEverywhere(t *testing.T) {
 		}
 		return string(AppendRuns(nil, runs))
 	}
-	if order(7) != order(7) || order(7) == order(8) {
+	if seven := order(7); order(7) != seven || order(8) == seven {
 		t.Error("the order is not that of the seed")
 	}
 	if want := strings.Join(columns, ",") + "\n1,rear,with,8,,,,,,\n2,front,with,4,,,,,,\n3,front,with,14,,,,,,\n4,rear,with,8,,,,,,\n"; !strings.HasPrefix(order(7), want) {
