@@ -28,10 +28,10 @@ const (
 	speedTable       nmra.CV = 67 // to 94
 	reverseTrim      nmra.CV = 95
 
-	tableEntries     = 28
-	tableInUse uint8 = 4 // bit of CV 29
-	full             = 255
-	evenTrim         = 128 // of 66 and 95: the speed is multiplied by n/128
+	tableEntries       = 28
+	tableInUse   uint8 = 4 // bit of CV 29
+	full               = 255
+	evenTrim           = 128 // of 66 and 95: the speed is multiplied by n/128
 )
 
 // held is what a register holds, 0 where it is not known.
