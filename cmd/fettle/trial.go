@@ -18,5 +18,6 @@ can't fall or hit anything. A stop on the track is a request, and a decoder that
 		newTrialRun(),
 		newTrialRecord(),
 		newTrialJudge(),
+		newTrialTune(),
 	)
 }
