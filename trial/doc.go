@@ -2,6 +2,6 @@
 //
 // A [Trial] says what is wanted and which runs are to be made; [Trial.Plan] puts them in random order; [Drive] makes them on a station, or
 // a person makes them, and [ReadRuns] reads what became of them. [Judge] says what the runs show: which side of the track the
-// decoder senses, how the stop depends on speed, how it brakes, how far stops scatter, and so whether it is fit. [Tune] works out
-// what to write into which register. The statistics are those of package stat.
+// decoder senses, how the stop depends on speed, how it brakes, how far stops scatter, and so whether it is fit. [TuneDistance],
+// [TuneSpeed] and [TuneMomentum] work out what to write into which register. The statistics are those of package stat.
 package trial
