@@ -223,16 +223,17 @@ func (d *driver) off(ctx context.Context, gently, forward bool) (err error) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), offTime)
 	defer cancel()
 	v := d.trial.Vehicle
+	send := func(i nmra.Instruction) error { return guarded(func() error { return d.send(ctx, i) }) } // a panic here must not keep the track on
 	if gently {
-		err = d.send(ctx, nmra.Instruction{Kind: nmra.Stop, Address: v.Address, Steps: v.Steps, Forward: forward, Light: v.Steps == nmra.Steps14})
+		err = send(nmra.Instruction{Kind: nmra.Stop, Address: v.Address, Steps: v.Steps, Forward: forward, Light: v.Steps == nmra.Steps14})
 	}
 	if !gently || err != nil {
 		stop := nmra.Instruction{Kind: nmra.EmergencyStop, Address: v.Address, Steps: v.Steps, Forward: forward, Light: v.Steps == nmra.Steps14}
-		_ = d.send(ctx, stop)
-		_ = d.send(ctx, nmra.Instruction{Kind: nmra.EmergencyStop, Steps: nmra.Steps28, Forward: forward, IgnoreDirection: true})
+		_ = send(stop)
+		_ = send(nmra.Instruction{Kind: nmra.EmergencyStop, Steps: nmra.Steps28, Forward: forward, IgnoreDirection: true})
 	}
 	for range offTries {
-		if err = d.main.PowerOff(ctx); err == nil {
+		if err = guarded(func() error { return d.main.PowerOff(ctx) }); err == nil {
 			return nil
 		}
 	}
