@@ -105,7 +105,7 @@ type signalFlags struct {
 type teller interface {
 	packet(p heardPacket) error
 	fault(f wave.Finding) error
-	question(q session.Question) error
+	question(q session.Question, levels bool) error // levels: the current channel says only whether there is an acknowledgement
 	flush() error
 	end(h hearing) error
 }
@@ -116,6 +116,7 @@ type heardPacket struct {
 	service     bool
 	instruction nmra.Instruction
 	err         error // it means nothing
+	alone       bool  // it means something in service mode only, and no reset led into that
 }
 
 // hearing is what a signal comes to.
@@ -129,7 +130,8 @@ type hearing struct {
 	answers   int // acknowledgements
 	known     session.Holdings
 	strips    []conform.Strip
-	surveyed  string // the file that what is known goes to
+	surveyed  string // the file that what is known went to
+	missing   int64  // bytes that the capture says it has, and has not
 }
 
 // listen hears a capture from its beginning to its end, or as far as it is one, and says what was heard.
@@ -145,16 +147,21 @@ func (o signalFlags) listen(cmd *cobra.Command, path string, t teller) error {
 	}
 	ear := ear{teller: t, mainTrack: o.mainTrack}
 	stoppedAt := ear.hear(cmd.Context(), c)
-	if stoppedAt != nil {
+	switch {
+	case stoppedAt == nil:
+	case errors.Is(stoppedAt, context.Canceled):
+		stoppedAt = failure{stopped, interruption(cmd.Context())}
+	default:
 		stoppedAt = fmt.Errorf("%s: %w", name, stoppedAt)
 	}
 	h := ear.heard(name, c.Info(), o.scale)
-	h.surveyed = o.survey
-	if err := errors.Join(ear.failed, t.end(h)); err != nil {
-		return errors.Join(stoppedAt, err)
+	h.missing = c.Missing()
+	notKept := o.keep(cmd, h)
+	if notKept == nil {
+		h.surveyed = o.survey
 	}
-	if err := o.keep(cmd, h); err != nil || stoppedAt != nil {
-		return errors.Join(stoppedAt, err)
+	if err := errors.Join(stoppedAt, ear.failed, t.end(h), notKept); err != nil {
+		return err
 	}
 	if h.result.Traffic.Packets == 0 || len(h.broken()) > 0 || len(h.result.Traffic.Faults) > 0 {
 		return failure{status: saidNo}
@@ -237,6 +244,7 @@ type ear struct {
 	teller    teller
 	mainTrack nmra.Track
 	failed    error // of the teller
+	numbers   bool  // the current is in numbers, not in levels
 
 	meter     conform.Meter
 	volts     conform.Voltmeter
@@ -292,7 +300,9 @@ const forever time.Duration = math.MaxInt64
 // draws takes the current up to an instant, and tells the questions whose time is over.
 func (e *ear) draws(until time.Duration) {
 	for len(e.current) > 0 && e.current[0].At <= until {
-		e.listener.Current(e.current[0].At, e.current[0].Milliamps)
+		drawn := e.current[0].Milliamps
+		e.numbers = e.numbers || drawn != 0 && drawn != capture.AckLevel
+		e.listener.Current(e.current[0].At, drawn)
 		e.current = e.current[1:]
 	}
 	e.asked()
@@ -322,6 +332,11 @@ func (e *ear) found(f wave.Finding) {
 		track = nmra.ServiceTrack
 	}
 	p.instruction, p.err = f.Packet.Instruction(track)
+	if p.err != nil && !p.service {
+		if i, err := f.Packet.Instruction(nmra.ServiceTrack); err == nil && i.Kind.Service() {
+			p.instruction, p.err, p.alone = i, nil, true
+		}
+	}
 	e.told(e.teller.packet(p))
 }
 
@@ -332,7 +347,7 @@ func (e *ear) asked() {
 		if q.Answer == session.Acknowledged {
 			e.answers++
 		}
-		e.told(e.teller.question(q))
+		e.told(e.teller.question(q, !e.numbers))
 	}
 }
 

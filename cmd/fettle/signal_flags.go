@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"strconv"
 
@@ -36,9 +37,13 @@ func (quantity[T]) Type() string { return "number" }
 // scaleFlag is the scale that the voltages of a signal are held against.
 type scaleFlag struct{ to *conform.Scale }
 
-func (s scaleFlag) Set(text string) (err error) {
-	*s.to, err = conform.ParseScale(text)
-	return err
+func (s scaleFlag) Set(text string) error {
+	scale, err := conform.ParseScale(text)
+	if err != nil {
+		return errors.New("want z, n, h0, s, 0 or large")
+	}
+	*s.to = scale
+	return nil
 }
 
 func (s scaleFlag) String() string { return "" }

@@ -40,6 +40,7 @@ type packetLine struct {
 	Track        string  `json:"track"`
 	Instruction  string  `json:"instruction,omitempty"` // none where it means nothing
 	Sentence     string  `json:"sentence"`
+	NoReset      bool    `json:"no_reset,omitempty"` // it means something in service mode only, and no reset led into that
 }
 
 func (s signalLines) packet(p heardPacket) error {
@@ -53,6 +54,7 @@ func (s signalLines) packet(p heardPacket) error {
 	if line.Instruction = p.instruction.Kind.String(); p.err != nil {
 		line.Instruction, line.Sentence = "", "means nothing: "+p.err.Error()
 	}
+	line.NoReset = p.alone
 	return s.e.Encode(line)
 }
 
@@ -88,16 +90,16 @@ type questionLine struct {
 	Sentence   string      `json:"sentence"`
 	Packets    int         `json:"packets"`
 	Answer     string      `json:"answer"`
-	PulseMA    float64     `json:"pulse_ma"`
+	PulseMA    *float64    `json:"pulse_ma"` // null where the channel has levels
 	PulseMS    float64     `json:"pulse_ms"`
 	Departures []string    `json:"departures"`
 }
 
-func (s signalLines) question(q session.Question) error {
+func (s signalLines) question(q session.Question, levels bool) error {
 	a := q.Access
 	line := questionLine{
 		Kind: "question", AtUS: us(q.At), EndUS: us(q.End), Register: q.Register, Mode: a.Mode.String(), Writes: a.Writes(), Value: a.Value,
-		Sentence: a.String(), Packets: q.Packets, Answer: q.Answer.String(), PulseMA: float64(q.Height), PulseMS: ms(q.Length),
+		Sentence: a.String(), Packets: q.Packets, Answer: q.Answer.String(), PulseMA: known(q.Height, !levels), PulseMS: ms(q.Length),
 		Departures: list(q.Departures.Words()),
 	}
 	if a.Operation == nmra.VerifyBit || a.Operation == nmra.WriteBit {
@@ -118,6 +120,7 @@ type summaryLine struct {
 	CurrentChannel string        `json:"current_channel,omitempty"`
 	StepUS         float64       `json:"step_us"` // 0: as finely as the halves have it
 	LengthMS       float64       `json:"length_ms"`
+	MissingBytes   int64         `json:"missing_bytes,omitempty"` // that the header of the file promises
 	Halves         int64         `json:"halves"`
 	Packets        int64         `json:"packets"`
 	PacketsASecond float64       `json:"packets_a_second"`
@@ -192,7 +195,7 @@ func (s signalLines) end(h hearing) error {
 	t := h.result.Traffic
 	d := summaryLine{
 		Kind: "summary", File: h.name, Form: h.info.Form.String(), Channel: h.info.Signal, CurrentChannel: h.info.Current, StepUS: us(h.info.Step),
-		LengthMS: ms(t.Length), Halves: t.Halves, Packets: t.Packets, PacketsASecond: t.PerSecond(), Idle: t.Idle, ServiceMode: t.ServiceMode,
+		LengthMS: ms(t.Length), MissingBytes: h.missing, Halves: t.Halves, Packets: t.Packets, PacketsASecond: t.PerSecond(), Idle: t.Idle, ServiceMode: t.ServiceMode,
 		Unreadable: t.Unreadable, Kinds: []countLine{}, Addresses: []countLine{}, Faults: []countLine{}, Silences: []spanLine{}, Silent: t.Silent,
 		Rules: []ruleLine{}, StretchesMore: h.voltage.More, Questions: h.questions, Acknowledged: h.answers, Registers: []provenLine{},
 		Written: list(h.known.Written), Absent: list(h.known.Absent), Unsure: list(slices.Concat(h.known.Unsure, h.known.Unplaced)), Broken: []string{},

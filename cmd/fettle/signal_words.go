@@ -48,6 +48,9 @@ func (s *signalWords) tellLast() error {
 	if p.err != nil {
 		sentence = "means nothing: " + p.err.Error()
 	}
+	if p.alone {
+		sentence += "; but no reset led into that"
+	}
 	if times > 1 {
 		sentence += fmt.Sprintf(" (%d times)", times)
 	}
@@ -68,6 +71,9 @@ func (s *signalWords) line(at time.Duration, bytes, words string) error {
 // milliseconds is a time as a signal has them: in ms, to the microsecond.
 func milliseconds(d time.Duration) string {
 	d = d.Round(time.Microsecond)
+	if d < 0 {
+		return "-" + milliseconds(-d)
+	}
 	return fmt.Sprintf("%d.%03d ms", d/time.Millisecond, d%time.Millisecond/time.Microsecond)
 }
 
@@ -92,13 +98,13 @@ func (s *signalWords) fault(f wave.Finding) error {
 	return s.line(f.Start, bytes, words)
 }
 
-func (s *signalWords) question(q session.Question) error {
+func (s *signalWords) question(q session.Question, levels bool) error {
 	if s.times > 0 && s.last.Start <= q.At {
 		if err := s.tellLast(); err != nil {
 			return err
 		}
 	}
-	words := q.Access.String() + " " + answerOf(q)
+	words := q.Access.String() + " " + answerOf(q, levels)
 	if q.Register.Page.High > 0 {
 		words += fmt.Sprintf("; register %v", q.Register)
 	}
@@ -108,9 +114,12 @@ func (s *signalWords) question(q session.Question) error {
 	return s.line(q.At, "", words)
 }
 
-func answerOf(q session.Question) string {
-	if q.Length == 0 {
+func answerOf(q session.Question, levels bool) string {
+	switch {
+	case q.Length == 0:
 		return q.Answer.String()
+	case levels:
+		return fmt.Sprintf("%v, for %.1f ms", q.Answer, ms(q.Length))
 	}
 	return fmt.Sprintf("%v, %.0f mA for %.1f ms", q.Answer, float64(q.Height), float64(q.Length)/float64(time.Millisecond))
 }
@@ -129,6 +138,9 @@ func (s *signalWords) end(h hearing) error {
 	return s.w.Flush()
 }
 
+// coarse is a step from which on a good signal may be told as a bad one (S-9.1: a decoder accepts 6 µs to either side).
+const coarse = 6 * time.Microsecond
+
 // whatItIs says what was read.
 func (h hearing) whatItIs() string {
 	t := h.result.Traffic
@@ -142,6 +154,13 @@ func (h hearing) whatItIs() string {
 		how = "a line for each crossing"
 	}
 	text := fmt.Sprintf("%s: %v, %s, channel %s. %s of signal, %d half-bits.\n", h.name, h.info.Form, how, h.info.Signal, milliseconds(t.Length), t.Halves)
+	if h.missing > 0 {
+		text += fmt.Sprintf("The end of it is missing: its header says that there are %d bytes more.\n", h.missing)
+	}
+	if doubt := h.info.Doubt(); doubt >= coarse {
+		text += fmt.Sprintf("It has time in steps of %v only. A half of a one may be off by 6 µs at the most: faults, and gaps between packets, may be "+
+			"those of the capture. Want %v or finer.\n", doubt, coarse/2)
+	}
 	for _, silence := range t.Silences {
 		text += fmt.Sprintf("No signal from %s to %s.\n", milliseconds(silence.From), milliseconds(silence.To))
 	}

@@ -119,6 +119,14 @@ func (c *Capture) Next(b *Batch) error {
 	return c.err
 }
 
+// Missing is how many bytes the capture says that it has, and has not, once Next has given its end: a WAV file that was cut short.
+func (c *Capture) Missing() int64 {
+	if w, ok := c.from.(*wav); ok {
+		return w.missing()
+	}
+	return 0
+}
+
 // SyntaxError says where a capture is not what it should be.
 type SyntaxError struct {
 	Form  Form   // 0 where it is none

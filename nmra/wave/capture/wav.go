@@ -25,8 +25,10 @@ type wav struct {
 
 	layout layout
 	left   int64 // bytes of frames that are still to come, as the header has it
-	block  int   // bytes that are read at once
-	frames int64 // read
+
+	streamed bool  // the header does not know how many
+	block    int   // bytes that are read at once
+	frames   int64 // read
 
 	volts     wave.Volts // of the full scale; 0: not known
 	milliamps wave.Milliamps
@@ -83,6 +85,14 @@ func (w *wav) choose(signal, current int) (Info, error) {
 	w.slicer.least = max(leastSwing, codes*w.layout.code()) * float64(w.scale())
 	w.mean.of = int((w.layout.rate + meansASecond - 1) / meansASecond)
 	return Info{Step: time.Second / time.Duration(w.layout.rate), Sampled: true, Volts: w.volts > 0}, nil
+}
+
+// missing is how much of the data that the header tells of did not come.
+func (w *wav) missing() int64 {
+	if w.streamed || w.left < int64(w.layout.frame()) {
+		return 0
+	}
+	return w.left
 }
 
 // scale is the full scale in volts, or 1 where it is not known.

@@ -64,7 +64,7 @@ func (w *wav) header() error {
 				size = long
 			}
 			if w.left = int64(size); size == 0 || size > math.MaxInt64 { // as a stream has it, whose length nobody knew
-				w.left = math.MaxInt64
+				w.left, w.streamed = math.MaxInt64, true
 			}
 			return nil
 		}
