@@ -89,8 +89,7 @@ func (k *keyboard) key(ctx context.Context, format string, args ...any) (key byt
 		}
 		return line[0], nil
 	}
-	fmt.Fprint(k.out, wrapped(fmt.Sprintf(format, args...), screenWidth, "  "))
-	before, err := term.MakeRaw(k.fd)
+	before, err := term.MakeRaw(k.fd) // before it is asked, so that no key waits for Enter
 	if err != nil {
 		return 0, fmt.Errorf("taking single keys from the terminal: %w", err)
 	}
@@ -98,6 +97,7 @@ func (k *keyboard) key(ctx context.Context, format string, args ...any) (key byt
 		err = errors.Join(err, term.Restore(k.fd, before))
 		fmt.Fprintln(k.out)
 	}()
+	fmt.Fprint(k.out, strings.ReplaceAll(wrapped(fmt.Sprintf(format, args...), screenWidth, "  "), "\n", "\r\n"))
 	if key, err = k.next(ctx); err == nil && key == 3 { // Ctrl-C is a key like others meanwhile
 		return 0, failure{stopped, interrupted{syscall.SIGINT}}
 	}
