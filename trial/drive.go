@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sync"
 	"time"
 
 	"fettle/nmra"
@@ -75,6 +76,7 @@ type driver struct {
 	trial   Trial
 	runs    []Run
 	save    func([]Run) error
+	others  sync.WaitGroup // who look on while the vehicle moves
 }
 
 // all makes the runs that are not made, each by once.
@@ -179,7 +181,10 @@ func (d *driver) moves() string {
 // ended so that an ordinary stop will do; after an error there is always an emergency stop.
 func (d *driver) powered(ctx context.Context, r Run, drive func() (ends bool, err error)) (err error) {
 	gently := false
-	defer func() { err = errors.Join(err, d.off(ctx, gently, r.Lead == station.Front)) }()
+	defer func() {
+		err = errors.Join(err, d.off(ctx, gently, r.Lead == station.Front))
+		d.others.Wait() // only now: the track waits for nobody
+	}()
 	if _, err := d.main.PowerOn(ctx); err != nil {
 		return fmt.Errorf("turning the track on: %w", err)
 	}

@@ -489,6 +489,45 @@ func TestARunThatIsUndoneIsMadeAgainAndOneThatIsLeftIsNot(t *testing.T) {
 	}
 }
 
+// announced says when its power goes off, and has a gate that fails.
+type announced struct {
+	station.Main
+	off chan struct{}
+}
+
+func (a announced) PowerOff(ctx context.Context) error {
+	defer close(a.off)
+	return a.Main.PowerOff(ctx)
+}
+
+func (a announced) Gate(ctx context.Context) (station.GateEdge, error) {
+	if _, brief := ctx.Deadline(); brief { // before the run
+		<-ctx.Done()
+		return station.GateEdge{}, ctx.Err()
+	}
+	return station.GateEdge{}, errors.Join(errFake, station.ErrStation)
+}
+
+func TestTheTrackWaitsForNobodyToGoOff(t *testing.T) {
+	tr, plan := plannedTrial(t, twoRuns)
+	a := announced{&track{}, make(chan struct{})}
+	w := watcher{watch: func() (Outcome, error) {
+		select {
+		case <-a.off:
+		case <-time.After(5 * time.Second):
+			t.Error("a gate failed, and the track stayed on until the person had looked up")
+		}
+		return Stopped, nil
+	}}
+	var kept keeper
+	if err := Drive(t.Context(), struct {
+		station.Main
+		station.Gates
+	}{a, a}, &w, tr, plan[:1], kept.save); !errors.Is(err, station.ErrStation) || kept.runs != nil {
+		t.Errorf("%v, saved %v", err, kept.runs)
+	}
+}
+
 func TestTheSpeedIsKeptUpWhileAPersonWatches(t *testing.T) {
 	tr, plan := plannedTrial(t, twoRuns)
 	k := &track{}

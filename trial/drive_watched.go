@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"sync"
 	"time"
 
 	"fettle/station"
@@ -89,13 +88,11 @@ func (d *driver) between(ctx context.Context, r Run, gates *gateLog) (Run, error
 func (d *driver) attend(ctx context.Context, r Run, gates *gateLog, reached <-chan struct{}, person func(context.Context) error, gently func() bool) (
 	ends bool, err error) {
 	ctx, cancel := context.WithCancel(ctx)
-	var others sync.WaitGroup
-	defer others.Wait()
 	defer cancel()
 	said, failed := make(chan error, 1), make(chan error, 1)
-	others.Go(func() { said <- guarded(func() error { return person(ctx) }) })
+	d.others.Go(func() { said <- guarded(func() error { return person(ctx) }) })
 	if gates.from != nil {
-		others.Go(func() {
+		d.others.Go(func() {
 			if err := guarded(func() error { return gates.take(ctx) }); err != nil && ctx.Err() == nil {
 				failed <- err
 			}
