@@ -24,7 +24,7 @@ type MomentumTuning struct {
 // StepTime is how long a decoder takes from one step to the next: value x 0.896 s / steps in use (NMRA S-9.2.2, July 2012, CV 3, 4). value
 // is CV 4 with its trim, 0 or more.
 func StepTime(value int, steps nmra.Steps) time.Duration {
-	return time.Duration(float64(max(value, 0)) * 0.896 / float64(max(steps, 1)) * float64(time.Second))
+	return time.Duration(cv.SecondsAStep(value, steps) * float64(time.Second))
 }
 
 // TuneMomentum finds the value of CV 4 for a wanted stopping distance from the top step, from the runs of a trial of speed. The trim in CV 24, bit
@@ -61,10 +61,7 @@ func TuneMomentum(t Trial, runs []Run, holds cv.Values, wanted station.Millimetr
 	if !(sum > 0) {
 		return m, fmt.Errorf("tuning momentum: %w", ErrNoSpeeds)
 	}
-	trim := int(held(holds, decelerationTrim))
-	if trim&0x80 != 0 {
-		trim = -(trim & 0x7F)
-	}
+	trim := cv.TrimOf(holds[cv.Register{CV: decelerationTrim}])
 	stop := func(value int) station.Millimetres {
 		return station.Millimetres(StepTime(value, steps).Seconds() * sum)
 	}

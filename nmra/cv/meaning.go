@@ -8,9 +8,18 @@ import (
 	"fettle/nmra"
 )
 
-// secondsAStep is S-9.2.2's formula for CV 3, 4, 23 and 24.
-func secondsAStep(value uint8, steps nmra.Steps) float64 {
-	return float64(value) * 0.896 / float64(steps)
+// SecondsAStep is how long a decoder takes from one step to the next: S-9.2.2's formula for CV 3, 4, 23 and 24. value is CV 3 or 4 with its
+// trim; less than 0 is 0.
+func SecondsAStep(value int, steps nmra.Steps) float64 {
+	return float64(max(value, 0)) * 0.896 / float64(max(steps, 1))
+}
+
+// TrimOf is what CV 23 adds to CV 3, or CV 24 to CV 4: bits 6-0, taken away where bit 7 is set.
+func TrimOf(v uint8) int {
+	if v&0x80 != 0 {
+		return -int(v & 0x7F)
+	}
+	return int(v)
 }
 
 // stepsInUse are those that bit 1 of 29 leaves possible; all where 29 is not known.
@@ -35,7 +44,7 @@ func momentum(_ Register, v uint8, context Values) []string {
 	}
 	var lines []string
 	for _, steps := range stepsInUse(context) {
-		lines = append(lines, fmt.Sprintf("%s s a step at %d steps.", decimal(secondsAStep(v, steps), 3), steps))
+		lines = append(lines, fmt.Sprintf("%s s a step at %d steps.", decimal(SecondsAStep(int(v), steps), 3), steps))
 	}
 	return append(lines, fmt.Sprintf("About %s s between standstill and full speed.", decimal(float64(v)*0.896, 1)))
 }
@@ -50,7 +59,7 @@ func trim(_ Register, v uint8, context Values) []string {
 	}
 	var lines []string
 	for _, steps := range stepsInUse(context) {
-		lines = append(lines, fmt.Sprintf("%s %s s a step at %d steps.", verb, decimal(secondsAStep(amount, steps), 3), steps))
+		lines = append(lines, fmt.Sprintf("%s %s s a step at %d steps.", verb, decimal(SecondsAStep(int(amount), steps), 3), steps))
 	}
 	return lines
 }

@@ -120,16 +120,13 @@ func (d *Decoder) table(place float64, frontFirst bool) float64 {
 // momentum is how long the drive takes from one step to the next, in seconds: S-9.2.2 (July 2012), CV 3 and 23 for faster, 4 and 24 for
 // slower, value x 0.896 / steps in use; bit 7 of a trim takes it away.
 func (d *Decoder) momentum(faster bool, top int) float64 {
-	value, trim := int(d.at(deceleration)), int(d.at(decelerationTrim))
+	value, trim := d.at(deceleration), d.at(decelerationTrim)
 	if faster {
-		value, trim = int(d.at(acceleration)), int(d.at(accelerationTrim))
-	}
-	if trim&0x80 != 0 {
-		trim = -(trim & 0x7F)
+		value, trim = d.at(acceleration), d.at(accelerationTrim)
 	}
 	steps := top
 	if top == int(nmra.Steps128.Top()) {
 		steps = int(nmra.Steps128)
 	}
-	return float64(max(value+trim, 0)) * 0.896 / float64(max(steps, 1))
+	return cv.SecondsAStep(int(value)+cv.TrimOf(trim), nmra.Steps(steps))
 }
