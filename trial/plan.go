@@ -82,7 +82,7 @@ func (t Trial) Needed(scatter station.Millimetres) int {
 	}
 	settles := func(n int) bool {
 		degrees := groups * (n - 1)
-		half := scatter * station.Millimetres((studentT(degrees, w.Confidence)+studentT(degrees, 1-(1-power)/float64(groups)))/math.Sqrt(float64(n)))
+		half := scatter * station.Millimetres((stat.TQuantile(w.Confidence, degrees)+stat.TQuantile(1-(1-power)/float64(groups), degrees))/math.Sqrt(float64(n)))
 		return half <= w.Within && w.Stop+station.Millimetres(stat.ToleranceOneSided(n, degrees, w.Share, w.Confidence))*scatter <= t.room()
 	}
 	repeats := 2 + sort.Search(maxNeeded-1, func(more int) bool { return settles(2 + more) })

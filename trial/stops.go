@@ -105,12 +105,7 @@ func pooled(groups []group) Scatter {
 
 // halfWidth is half the interval of a mean of n stops.
 func (s Scatter) halfWidth(n int, confidence float64) station.Millimetres {
-	return station.Millimetres(studentT(s.Degrees, confidence) * float64(s.Deviation) / math.Sqrt(float64(n)))
-}
-
-// studentT is the two-sided quantile of Student's t.
-func studentT(degrees int, confidence float64) float64 {
-	return distuv.StudentsT{Sigma: 1, Nu: float64(degrees)}.Quantile((1 + confidence) / 2)
+	return station.Millimetres(stat.TQuantile(confidence, s.Degrees) * float64(s.Deviation) / math.Sqrt(float64(n)))
 }
 
 // predicted is what is to be expected at each wanted speed and step, with each lead.
@@ -301,7 +296,7 @@ func leadDifference(groups []group, scatter Scatter) LeadDifference {
 	if weights == 0 || scatter.Degrees == 0 {
 		return LeadDifference{}
 	}
-	half := station.Millimetres(studentT(scatter.Degrees, 0.99) * float64(scatter.Deviation) / math.Sqrt(weights))
+	half := station.Millimetres(stat.TQuantile(0.99, scatter.Degrees) * float64(scatter.Deviation) / math.Sqrt(weights))
 	d := LeadDifference{Known: true, By: station.Millimetres(by / weights)}
 	d.Low, d.High = d.By-half, d.By+half
 	return d

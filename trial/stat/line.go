@@ -114,7 +114,7 @@ func (l *Line) variances(m *regression, top point, curvature *mat.SymDense, yUni
 // ends of its t interval; from least squares, in units of m.unit.
 func (m *regression) interval(top point, f, confidence float64) (low, high float64, ok bool) {
 	last := m.columns - 1
-	t := tQuantile(confidence, m.events-m.columns)
+	t := TQuantile(confidence, m.events-m.columns)
 	// With nothing censored f falls by log(1 + slope²)/2, and the t interval ends at slope = t/√degrees.
 	half := t / math.Sqrt(float64(m.events-m.columns))
 	fall := math.Log1p(half*half) / 2
@@ -150,8 +150,8 @@ func (m *regression) interval(top point, f, confidence float64) (low, high float
 	return end(-1), end(1), ok
 }
 
-// tQuantile is how many standard errors an interval reaches to each side.
-func tQuantile(confidence float64, degrees int) float64 {
+// TQuantile is the two-sided quantile of Student's t: how many standard errors an interval of that confidence reaches to each side.
+func TQuantile(confidence float64, degrees int) float64 {
 	return distuv.StudentsT{Sigma: 1, Nu: float64(degrees)}.Quantile((1 + confidence) / 2)
 }
 
@@ -163,7 +163,7 @@ func (l Line) Predict(x, confidence float64) (mean, low, high float64) {
 	}
 	q := (x - l.centre) / l.unit
 	mean = l.at + l.tilt*q
-	half := tQuantile(confidence, l.Events-2) * math.Sqrt(max(0, l.atVar+2*l.bothVar*q+l.tiltVar*q*q))
+	half := TQuantile(confidence, l.Events-2) * math.Sqrt(max(0, l.atVar+2*l.bothVar*q+l.tiltVar*q*q))
 	return mean, mean - half, mean + half
 }
 
@@ -173,7 +173,7 @@ func (l Line) Inverse(y, confidence float64) (x, low, high float64, ok bool) {
 	if l.Events < 3 || !proportion(confidence) || l.tilt == 0 {
 		return 0, 0, 0, false
 	}
-	t := tQuantile(confidence, l.Events-2)
+	t := TQuantile(confidence, l.Events-2)
 	// All q with (off + tilt q)² <= t² times the variance of the line at q; in units of size, so that no square is lost.
 	size := max(math.Abs(l.at-y), math.Abs(l.tilt))
 	off, tilt, t := (l.at-y)/size, l.tilt/size, t/size

@@ -82,10 +82,10 @@ func TestLeastSquaresGivesTheCertifiedValuesOfNorris(t *testing.T) {
 	relative(t, "intercept", l.Intercept, -0.262323073774029, 1e-9)
 	relative(t, "slope", l.Slope, 1.00211681802045, 1e-9)
 	relative(t, "residual standard deviation", l.Sigma, 0.884796396144373, 1e-9)
-	relative(t, "standard deviation of the slope", (l.SlopeHigh-l.SlopeLow)/2/tQuantile(0.95, 34), 0.429796848199937e-3, 1e-9)
+	relative(t, "standard deviation of the slope", (l.SlopeHigh-l.SlopeLow)/2/TQuantile(0.95, 34), 0.429796848199937e-3, 1e-9)
 	mean, low, high := l.Predict(0, 0.95)
 	relative(t, "at 0", mean, -0.262323073774029, 1e-9)
-	relative(t, "standard deviation of the intercept", (high-low)/2/tQuantile(0.95, 34), 0.232818234301152, 1e-9)
+	relative(t, "standard deviation of the intercept", (high-low)/2/TQuantile(0.95, 34), 0.232818234301152, 1e-9)
 }
 
 func TestTheCensoredFitGivesTheValuesOfTheMotorettes(t *testing.T) {

@@ -83,7 +83,7 @@ func TestTheCensoredFitIsTheSummitThatAGeneralSearchFindsAndItsIntervalEndsWhere
 		near(t, "log likelihood", l.LogLikelihood, -best.F, 1e-9)
 		near(t, "slope", l.Slope, best.X[1], 1e-5)
 		near(t, "sigma", l.Sigma, math.Exp(best.X[2]), 1e-5)
-		quantile := tQuantile(0.95, l.Events-2)
+		quantile := TQuantile(0.95, l.Events-2)
 		want := float64(l.Events) * math.Log1p(quantile*quantile/float64(l.Events-2))
 		for _, end := range []float64{l.SlopeLow, l.SlopeHigh} {
 			profile := minimum(t, func(p []float64) float64 {
