@@ -27,8 +27,7 @@ service mode, both are said.`,
 			return nil
 		},
 	}, map[status]string{done: "the packet means something", badUse: "no packet, or one that means nothing"})
-	steps := "28"
-	cmd.Flags().Var(oneOf(&steps, "14", "28"), "steps", "read a baseline speed as a decoder set to `N` speed steps does, 14 or 28")
+	mainTrack := addBaselineSteps(cmd)
 	asJSON := jsonFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		p, err := nmra.ReadPacket(strings.Join(args, " "))
@@ -39,11 +38,7 @@ service mode, both are said.`,
 		case err != nil:
 			return inHex(err)
 		}
-		mainTrack := nmra.MainTrack
-		if steps == "14" {
-			mainTrack = nmra.MainTrack14
-		}
-		readings, err := read(p, mainTrack)
+		readings, err := read(p, mainTrack())
 		if err != nil {
 			return inHex(err)
 		}
@@ -62,6 +57,18 @@ service mode, both are said.`,
 		return nil
 	}
 	return cmd
+}
+
+// addBaselineSteps adds the flag that says how a baseline speed is read, and gives what it says.
+func addBaselineSteps(cmd *cobra.Command) func() nmra.Track {
+	steps := "28"
+	cmd.Flags().Var(oneOf(&steps, "14", "28"), "steps", "read a baseline speed as a decoder set to `N` speed steps does, 14 or 28")
+	return func() nmra.Track {
+		if steps == "14" {
+			return nmra.MainTrack14
+		}
+		return nmra.MainTrack
+	}
 }
 
 // inHex says how the bytes in an error are written, which someone who gave others may not know.

@@ -66,8 +66,7 @@ mind that the instrument's ground may be joined to the mains earth, and to other
 	flags.Var(quantity[wave.Milliamps]{&o.FullScaleCurrent, "milliamps"}, "full-scale-current",
 		"of a WAV file with a channel of current: how many `MILLIAMPS` its full scale is")
 	flags.Var(scaleFlag{&o.scale}, "scale", "hold the voltages against those of `SCALE`: "+"z, n, h0, s, 0 or large")
-	steps := "28"
-	flags.Var(oneOf(&steps, "14", "28"), "steps", "read a baseline speed as a decoder set to `N` speed steps does, 14 or 28")
+	mainTrack := addBaselineSteps(cmd)
 	flags.StringVar(&o.survey, "survey", "", "write what was proven of the decoder to the new `FILE`")
 	flags.StringVar(&o.plot, "plot", "", "draw the halves, the faults and the voltages to `FILE`.svg")
 	asJSON := new(bool)
@@ -81,9 +80,7 @@ mind that the instrument's ground may be joined to the mains earth, and to other
 				return misuse(cmd, "--survey %s: it is there already, want a new name, or move it away", o.survey)
 			}
 		}
-		if o.mainTrack = nmra.MainTrack; steps == "14" {
-			o.mainTrack = nmra.MainTrack14
-		}
+		o.mainTrack = mainTrack()
 		var t teller = newSignalWords(cmd.OutOrStdout())
 		if *asJSON {
 			t = newSignalLines(cmd.OutOrStdout())
