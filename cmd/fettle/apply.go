@@ -163,7 +163,7 @@ func (t *trackFlags) resume(cmd *cobra.Command, path string, s sheet.Sheet) erro
 		if err != nil {
 			return err
 		}
-		v.recorder.begin(j, true)
+		v.recorder.Begin(j, true)
 		if rec.Wanted != nil {
 			return v.goOn(ctx, rec)
 		}

@@ -36,7 +36,7 @@ func (v *visit) newJournal(ctx context.Context, name, batch, title string) (*jou
 
 // batch plans and does a batch, keeping it in a new journal.
 func (v *visit) batch(ctx context.Context, j *journal.Journal, plan func() (prog.Plan, error)) (prog.Batch, error) {
-	v.recorder.begin(j, false)
+	v.recorder.Begin(j, false)
 	p, err := plan()
 	if err != nil {
 		return prog.Batch{}, v.unplanned(ctx, err)
@@ -48,12 +48,12 @@ func (v *visit) batch(ctx context.Context, j *journal.Journal, plan func() (prog
 func (v *visit) carryOut(ctx context.Context, p prog.Plan, how string) (prog.Batch, error) {
 	b, err := p.Apply(ctx, v.Session)
 	switch {
-	case err != nil && !v.recorder.wrote:
+	case err != nil && !v.recorder.Wrote:
 		return b, v.unplanned(ctx, err)
 	case err != nil:
 		return b, v.halfway(err, true)
 	}
-	if !v.recorder.planned && !v.recorder.reopened {
+	if !v.recorder.Planned && !v.recorder.Reopened {
 		return b, v.recorder.Discard() // there was nothing to write: a page was turned to at most, and put back
 	}
 	if !b.Good() {
@@ -75,7 +75,7 @@ func (v *visit) unplanned(ctx context.Context, err error) error {
 // written yet, that is all there is to say.
 func (v *visit) halfway(err error, planned bool) error {
 	why := v.said(err)
-	if v.recorder.Path() == "" || !v.recorder.wrote && !v.recorder.turned {
+	if v.recorder.Path() == "" || !v.recorder.Wrote && !v.recorder.Turned {
 		return errors.Join(fmt.Errorf("%w; nothing was written", why), v.recorder.Discard())
 	}
 	if by, ok := errors.AsType[interrupted](why); ok {
@@ -99,7 +99,9 @@ func (v *visit) advice(planned bool) string {
 	path := v.recorder.Path()
 	advice := "\njournal:     " + path
 	if !planned {
-		advice += v.recorder.homeWords()
+		if home := v.recorder.Home(); home != "" {
+			advice += "\nbefore:      " + home
+		}
 	}
 	if planned {
 		advice += fmt.Sprintf("\nto go on:    fettle apply --resume %s%s", shellWord(path), v.flags)

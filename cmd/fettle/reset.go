@@ -182,10 +182,10 @@ func (v *visit) factoryReset(ctx context.Context, registers []cv.Register) (prog
 	if err != nil {
 		return prog.ResetResult{}, err
 	}
-	v.recorder.begin(j, false)
+	v.recorder.Begin(j, false)
 	result, err := prog.Reset(ctx, v.Session, registers)
 	switch {
-	case err != nil && !v.recorder.wrote:
+	case err != nil && !v.recorder.Wrote:
 		return result, v.unplanned(ctx, err)
 	case err != nil:
 		return result, v.halfway(err, false)

@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"fettle/prog"
+	"fettle/prog/journal"
 	"fettle/prog/sheet"
 	"fettle/station"
 )
@@ -71,7 +72,7 @@ func trackExits(cmd *cobra.Command, yes, no, left string) *cobra.Command {
 // visit is one stay of a decoder on the programming track, as a verb sees it.
 type visit struct {
 	*prog.Session
-	recorder recorder
+	recorder journal.Keeper
 	station  stationDocument
 	stdout   io.Writer
 	asJSON   bool
@@ -142,7 +143,7 @@ func (s *stationFlags) flags() string {
 
 // work starts a session on a track and does the job.
 func (v *visit) work(ctx context.Context, track station.ProgrammingTrack, bound float64, do job) error {
-	v.recorder, v.answered = recorder{}, false
+	v.recorder, v.answered = journal.Keeper{}, false
 	v.stopper = func() interrupted { return interruption(ctx) }
 	v.keepPages(ctx)
 	var err error
@@ -220,7 +221,7 @@ func (v *visit) taken() string {
 
 // untouched says what was written of a decoder that is as it was.
 func (v *visit) untouched() string {
-	if v.recorder.turned {
+	if v.recorder.Turned {
 		return "nothing was written but 31 and 32, which are put back"
 	}
 	return "nothing was written"

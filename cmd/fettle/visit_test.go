@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -11,10 +10,6 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
-
-	"fettle/nmra"
-	"fettle/nmra/cv"
-	"fettle/prog/journal"
 )
 
 // findJournal is the script command `journal VARIABLE NAME`: it sets the variable to the one journal here whose name begins with NAME
@@ -54,24 +49,6 @@ func makeLatin1(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("usage: latin1 FILE")
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte("title = \"\xfcber\"\n[registers]\n3 = 1\n"), 0o600))
-}
-
-func TestWithoutAJournalOnlyTheIndexPageMayBeChosen(t *testing.T) {
-	r := recorder{newPages: func() (*journal.Journal, error) {
-		return journal.New(t.TempDir(), "pages", journal.Header{}), nil
-	}}
-	for n := nmra.CV(1); n <= nmra.MaxCV; n++ {
-		c := cv.Register{CV: n}
-		if r.Writing(c, 1) == nil {
-			t.Errorf("register %v: written before its old value was kept", c)
-		}
-		if err := errors.Join(r.Held(cv.Values{c: 0}), r.Writing(c, 1)); (err == nil) != (c.CV == 31 || c.CV == 32) {
-			t.Errorf("register %v: %v", c, err)
-		}
-	}
-	if r.Wanted(cv.Values{{CV: 31}: 16}) == nil {
-		t.Error("a plan was taken without a journal")
-	}
 }
 
 func TestAJournalIsNamedAfterItsFileAndNotAfterTheTimeOfAnother(t *testing.T) {
