@@ -57,6 +57,17 @@ func (b Batch) Count(s State) (n int) {
 // Good says whether every register holds what was wanted.
 func (b Batch) Good() bool { return b.Count(Unchanged)+b.Count(Written) == len(b.Rows) }
 
+// Found is what its registers were proven to hold in the end.
+func (b Batch) Found() cv.Values {
+	found := cv.Values{}
+	for _, r := range b.Rows {
+		if r.After.State == Proven {
+			found[r.Register] = r.After.Value
+		}
+	}
+	return found
+}
+
 // Apply does a plan: records the old values, writes what differs, verifies each write, turns the track off and on, and reads
 // everything again. An error leaves what the recorder kept, for [Resume] and [Undo].
 func (p Plan) Apply(ctx context.Context, s *Session) (Batch, error) {

@@ -32,6 +32,17 @@ func (r ResetRow) Changed() bool {
 	return r.Before.State != r.After.State || r.Before.State == Proven && r.Before.Value != r.After.Value
 }
 
+// Found is what the registers were proven to hold after the reset.
+func (r ResetResult) Found() cv.Values {
+	found := cv.Values{}
+	for _, row := range r.Rows {
+		if row.After.State == Proven {
+			found[row.Register] = row.After.Value
+		}
+	}
+	return found
+}
+
 // Reset does a factory reset as S-9.2.3 has it, with its power cycles, and reads the given registers before and after. Their values are
 // recorded before, so that the reset can be undone as far as they go. Where the standard's register write is not
 // acknowledged, CV 8 is written in the session's own mode too (common practice, no source). An acknowledgement alone proves

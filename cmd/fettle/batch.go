@@ -56,6 +56,9 @@ func (v *visit) carryOut(ctx context.Context, p prog.Plan, how string) (prog.Bat
 	if !v.recorder.Planned && !v.recorder.Reopened {
 		return b, v.recorder.Discard() // there was nothing to write: a page was turned to at most, and put back
 	}
+	if err := v.recorder.Found(b.Found()); err != nil {
+		return b, v.halfway(err, true)
+	}
 	if !b.Good() {
 		how = endedNotProven
 	}

@@ -1,11 +1,12 @@
 // Package journal keeps what a batch did to a decoder, on disk, as it goes: enough to go on after a crash, and to undo.
 //
 // A journal is a file of JSON lines. The first says what the batch is; then comes, for each register that may be changed, what it
-// held; then each write before it goes to the track; at last how the batch ended. Every line is on the disk before the method
-// that wrote it returns. A line that a crash cut short at the very end is no error: it was not yet acted upon. Any other line has to be
-// as this package writes it, to the letter: a journal that was tampered with is refused rather than half understood.
+// held; then each write before it goes to the track; then what each was found to hold when all was read again; at last how the batch
+// ended. Every line is on the disk before the method that wrote it returns. A line that a crash cut short at the very end is no error:
+// it was not yet acted upon. Any other line has to be as this package writes it, to the letter: a journal that was tampered with is
+// refused rather than half understood.
 //
-// Start with [New], and [Read] or [Reopen] afterwards.
+// Start with [New], and [Read] or [Reopen] afterwards. A [Keeper] keeps one for each batch of a stay on the track.
 package journal
 
 import (
@@ -44,6 +45,7 @@ type Record struct {
 	Held   cv.Values // what each register held before the batch
 	Wanted cv.Values // what the batch is to leave in each; nil before the plan was made
 	Writes []Write   // in the order in which they began; the last may have been cut short
+	Found  cv.Values // what was proven when all was read again after a power cycle; nil where it was not
 	Ended  string    // how the batch ended; "" when it was interrupted
 }
 
@@ -67,6 +69,7 @@ type line struct {
 	Held    cv.Values  `json:"held,omitzero"`
 	Wanted  cv.Values  `json:"wanted,omitzero"`
 	Writing *Write     `json:"writing,omitempty"`
+	Found   cv.Values  `json:"found,omitzero"`
 	Resumed *time.Time `json:"resumed,omitempty"`
 	Ended   string     `json:"ended,omitempty"`
 }
@@ -177,6 +180,15 @@ func (j *Journal) Writing(r cv.Register, value uint8) error {
 		return fmt.Errorf("journal %s: register %v is to be written before its old value is kept", j.Path(), r)
 	}
 	return j.append(line{Writing: &Write{r, value}})
+}
+
+// Found keeps what the registers of the batch were proven to hold when all was read again; one that is missing could not be proven. Where
+// there is no file it does nothing.
+func (j *Journal) Found(v cv.Values) error {
+	if j.file == nil {
+		return nil
+	}
+	return j.append(line{Found: v})
 }
 
 // End keeps how the batch ended, and closes the file. Where there is none it does nothing.
@@ -343,7 +355,7 @@ func short(text []byte) string {
 
 // said counts what a line says.
 func (l line) said() (n int) {
-	for _, is := range []bool{l.Held != nil, l.Wanted != nil, l.Writing != nil, l.Resumed != nil, l.Ended != ""} {
+	for _, is := range []bool{l.Held != nil, l.Wanted != nil, l.Writing != nil, l.Found != nil, l.Resumed != nil, l.Ended != ""} {
 		if is {
 			n++
 		}
@@ -372,8 +384,10 @@ func (rec *Record) take(l line) error {
 			return fmt.Errorf("found a write to register %v, want what it held before it", l.Writing.Register)
 		}
 		rec.Writes = append(rec.Writes, *l.Writing)
+	case l.Found != nil:
+		rec.Found = l.Found
 	case l.Resumed != nil:
-		rec.Ended = ""
+		rec.Ended, rec.Found = "", nil
 	default:
 		rec.Ended = l.Ended
 	}

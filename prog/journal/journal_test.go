@@ -30,6 +30,7 @@ func keep(t *testing.T, folder string) string {
 		j.Writing(cv.Register{CV: 3}, 12),
 		j.Held(cv.Values{{CV: 3}: 12}), // the first value is the one that counts
 		j.Writing(paged, 7),
+		j.Found(cv.Values{{CV: 3}: 12, paged: 7}),
 		j.End("proven"),
 	} {
 		if err != nil {
@@ -55,6 +56,7 @@ func TestAJournalReadsAsItWasWritten(t *testing.T) {
 		Held:   cv.Values{{CV: 3}: 6, paged: 1},
 		Wanted: cv.Values{{CV: 3}: 12, paged: 7},
 		Writes: []Write{{cv.Register{CV: 3}, 12}, {paged, 7}},
+		Found:  cv.Values{{CV: 3}: 12, paged: 7},
 		Ended:  "proven",
 	}
 	want.Format = Format
@@ -113,6 +115,7 @@ func TestAJournalThatACrashCutAnywhereReadsAndGoesOn(t *testing.T) {
 		}
 		before.Held[cv.Register{CV: 4}] = 8
 		before.Writes, before.Ended = append(before.Writes, Write{cv.Register{CV: 4}, 9}), ""
+		before.Found = nil // what was found before it was gone on with says nothing any more
 		if diff := cmp.Diff(before, after); diff != "" {
 			t.Fatalf("cut to %d bytes and gone on with (-want +got)\n%s", n, diff)
 		}
