@@ -72,7 +72,6 @@ type Trial struct {
 type Book struct {
 	File    string
 	Runs    []trial.Run
-	Lines   []int // of the file, of each run
 	Doubts  []trial.Doubt
 	Made    []trial.Sitting // when and on what; none where the file does not say
 	Verdict trial.Verdict   // of a trial of braking

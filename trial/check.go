@@ -300,14 +300,14 @@ const maxDoubts = 20
 const fastest = 400
 
 // doubts looks for units mixed up, and for what cannot well be so. What it calls too far off is common practice, no source.
-func doubts(t Trial, runs []Run, lines []int, noTime []bool) []Doubt {
+func doubts(t Trial, runs []Run, noTime []bool) []Doubt {
 	list := speedUnits(t, runs)
 	wrongUnits := len(list) > 0
 	all := 0
 	for i, r := range runs {
 		ask := func(format string, args ...any) {
 			if all++; all <= maxDoubts {
-				list = append(list, Doubt{lines[i], r.Number, fmt.Sprintf(format, args...)})
+				list = append(list, Doubt{r.Line, r.Number, fmt.Sprintf(format, args...)})
 			}
 		}
 		if !r.Made {

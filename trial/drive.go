@@ -41,7 +41,8 @@ func Drive(ctx context.Context, main station.Main, w Witness, t Trial, runs []Ru
 	once := d.watched
 	if sees {
 		once = func(ctx context.Context, r Run) (Run, error) { return d.seen(ctx, layout, r) }
-		if err := d.findSteps(ctx, layout); err != nil {
+		var err error
+		if d.runs, err = d.findSteps(ctx, layout); err != nil {
 			return err
 		}
 		if err := d.lay(layout); err != nil {

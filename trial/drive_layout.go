@@ -39,8 +39,17 @@ func plainTrack(length station.Millimetres) station.Section {
 	return station.Section{Length: length, Room: length}
 }
 
-// findSteps measures some steps and gives each run that has only a wanted speed its step.
-func (d *driver) findSteps(ctx context.Context, layout station.Layout) error {
+// FindSteps measures some steps on a layout, which moves the vehicle, and gives each run that is not made and has only a wanted speed its step.
+// Errors: those of [SetSteps]; a vehicle that does not move ([Stands]); those of the station and the context.
+func FindSteps(ctx context.Context, layout station.Layout, t Trial, runs []Run) ([]Run, error) {
+	d := driver{main: layout, trial: t, runs: runs}
+	if err := d.check(true); err != nil {
+		return nil, fmt.Errorf("finding the steps of %s: %w", t.Vehicle.Name, err)
+	}
+	return d.findSteps(ctx, layout)
+}
+
+func (d *driver) findSteps(ctx context.Context, layout station.Layout) ([]Run, error) {
 	var measured []Run
 	for _, lead := range []station.Lead{station.Front, station.Rear} {
 		wants := false
@@ -51,29 +60,25 @@ func (d *driver) findSteps(ctx context.Context, layout station.Layout) error {
 			continue
 		}
 		if err := layout.Lay(plainTrack(passing)); err != nil {
-			return fmt.Errorf("laying a stretch to find steps on: %w", err)
+			return nil, fmt.Errorf("laying a stretch to find steps on: %w", err)
 		}
 		top := int(d.trial.Vehicle.Steps.Top())
 		for eighth := 8; eighth > 0; eighth-- {
 			r, err := d.timed(ctx, layout, Run{Lead: lead, Step: uint8(top * eighth / 8)}, passing)
 			if err != nil {
-				return fmt.Errorf("finding the speed of step %d, %v leading: %w", r.Step, lead, err)
+				return nil, fmt.Errorf("finding the speed of step %d, %v leading: %w", r.Step, lead, err)
 			}
 			if r.Speed == 0 && eighth == 8 {
-				return fmt.Errorf("finding the speed of step %d, %v leading: %w", r.Step, lead, Stands{layout.Look().Past})
+				return nil, fmt.Errorf("finding the speed of step %d, %v leading: %w", r.Step, lead, Stands{layout.Look().Past})
 			}
 			r.Made = true
 			measured = append(measured, r)
 		}
 	}
 	if len(measured) == 0 {
-		return nil
+		return d.runs, nil
 	}
-	runs, err := SetSteps(d.runs, measured, d.trial.Vehicle.Steps)
-	if err == nil {
-		d.runs = runs
-	}
-	return err
+	return SetSteps(d.runs, measured, d.trial.Vehicle.Steps)
 }
 
 // seen makes a run on a layout.

@@ -28,24 +28,33 @@ var columns = []string{"run", "lead", "way", "step", "speed_mm_s", "outcome", "s
 
 // ReadRuns reads a file of runs of a trial. Errors: as [ParseRuns]; those of opening and reading it.
 func ReadRuns(path string, t Trial) ([]Run, []Doubt, error) {
+	data, err := load(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	return ParseRuns(path, data, t)
+}
+
+// load reads a file of runs, and no more of it than shows that it is too large.
+func load(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return nil, nil, fmt.Errorf("runs: %w", err)
+		return nil, fmt.Errorf("runs: %w", err)
 	}
 	// Looked at before it is opened: a named pipe would have to be waited for.
 	if !info.Mode().IsRegular() {
-		return nil, nil, regtoml.Refuse(path, "found a folder, a pipe or a device, want a file")
+		return nil, regtoml.Refuse(path, "found a folder, a pipe or a device, want a file")
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, nil, fmt.Errorf("runs: %w", err)
+		return nil, fmt.Errorf("runs: %w", err)
 	}
 	defer f.Close()
 	data, err := io.ReadAll(io.LimitReader(f, maxRunBytes+1))
 	if err != nil {
-		return nil, nil, fmt.Errorf("runs: %w", err)
+		return nil, fmt.Errorf("runs: %w", err)
 	}
-	return ParseRuns(path, data, t)
+	return data, nil
 }
 
 // ParseRuns reads the runs of a trial as CSV (RFC 4180), as a spreadsheet may write it: a byte-order mark; commas, semicolons or tabs
@@ -67,7 +76,7 @@ func ParseRuns(file string, data []byte, t Trial) ([]Run, []Doubt, error) {
 	if s.errors.Total > 0 {
 		return nil, nil, s.errors
 	}
-	return s.runs, doubts(t, s.runs, s.lines, s.noTime), nil
+	return s.runs, doubts(t, s.runs, s.noTime), nil
 }
 
 // sheet is a file of runs while it is read.
@@ -86,7 +95,6 @@ type sheet struct {
 	commas bool // a decimal comma was seen
 
 	runs   []Run
-	lines  []int       // of each run
 	noTime []bool      // its stop_s is 0
 	seen   map[int]int // line of each run by its number
 }
@@ -107,7 +115,7 @@ func (s *sheet) open(data []byte) error {
 			s.noteAt(line, 1, "found what is not UTF-8, want UTF-8: save it as CSV in UTF-8")
 			return s.errors
 		}
-		if trimmed := bytes.TrimSpace(text); s.reader == nil && len(trimmed) > 0 && trimmed[0] != '#' {
+		if trimmed := bytes.TrimLeft(text, " \t\r\""); s.reader == nil && len(trimmed) > 0 && trimmed[0] != '#' {
 			s.reader = csv.NewReader(bytes.NewReader(data))
 			s.reader.Comment, s.reader.FieldsPerRecord, s.reader.ReuseRecord = '#', -1, true
 			switch {
@@ -167,6 +175,9 @@ func (s *sheet) next() bool {
 		case err != nil: // a reader of bytes does not fail otherwise
 			s.noteAt(1, 1, "%v", err)
 			return false
+		}
+		if strings.HasPrefix(row[0], "#") {
+			continue // a comment that a spreadsheet has put in quotation marks
 		}
 		s.row = row
 		for i := range row {
@@ -229,7 +240,8 @@ func (s *sheet) rows() {
 		}
 		line, _ := s.reader.FieldPos(0)
 		r, zero := s.run(line)
-		s.runs, s.lines, s.noTime = append(s.runs, r), append(s.lines, line), append(s.noTime, zero)
+		r.Line = line
+		s.runs, s.noTime = append(s.runs, r), append(s.noTime, zero)
 	}
 	if s.errors.Total == 0 && len(s.runs) == 0 {
 		s.note(0, "found column names and no run, want at least one")
@@ -263,7 +275,7 @@ func (s *sheet) bad(column, found, format string, args ...any) {
 
 // AppendRuns appends runs as CSV, with every column, a line each. Numbers have as few digits as give the same value back. Of a run that
 // is not made it writes no outcome, nor of one that stopped at 0: that is one of a trial of speed. What [ParseRuns] has read, it reads
-// again the same.
+// again the same, but for the lines.
 func AppendRuns(b []byte, runs []Run) []byte {
 	buffer := bytes.NewBuffer(b)
 	w := csv.NewWriter(buffer)

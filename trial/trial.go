@@ -76,6 +76,7 @@ type Run struct {
 	Time    time.Duration       // from trigger to standstill; 0 where it was not taken
 	Gates   []Passing
 	Note    string
+	Line    int // of the file that it was read from; 0 where it was not
 }
 
 // Passing is when the leading end of the vehicle passed a gate, counted from the trigger.

@@ -137,9 +137,9 @@ seed = 7
 	engine := bench.New(spec.New(0))
 	defer engine.Close()
 	k, _, person, said := terminalFor(t)
-	p := &trackside{keyboard: k, trial: b.trial, tell: (&visit{stdout: k.out}).print, progress: func(string, int, int) {}, of: 2, now: time.Now}
+	p := &trackside{keyboard: k, trial: b.Trial, tell: (&visit{stdout: k.out}).print, progress: func(string, int, int) {}, of: 2, now: time.Now}
 	ended := make(chan error, 1)
-	go func() { ended <- trial.Drive(t.Context(), onlyMain(engine), p, b.trial, b.runs, b.save) }()
+	go func() { ended <- trial.Drive(t.Context(), onlyMain(engine), p, b.Trial, b.Runs, b.save) }()
 	for _, step := range []struct{ asked, keys string }{
 		{"yes when it may move: ", "yes\n"},
 		{"q to leave: ", "\n"},
@@ -166,7 +166,7 @@ seed = 7
 	case <-time.After(10 * time.Second):
 		t.Fatal("it waits for more")
 	}
-	runs, _, err := trial.ReadRuns(b.file, b.trial)
+	runs, _, err := trial.ReadRuns(b.file, b.Trial)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -175,7 +175,7 @@ seed = 7
 		!second.Made || second.Outcome != trial.Ignored || second.Note != "lights on" {
 		t.Errorf("%+v\n%+v", first, second)
 	}
-	if err := engine.Lay(b.trial.Section); err != nil {
+	if err := engine.Lay(b.Trial.Section); err != nil {
 		t.Errorf("the track is on: %v", err)
 	}
 }

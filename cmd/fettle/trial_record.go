@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -44,16 +45,17 @@ up is asked about; where nobody can be asked, nothing is taken unless --yes is g
 		if err != nil {
 			return err
 		}
+		b.sitting = trial.Sitting{When: time.Now(), Station: trial.ByHand}
 		v := &visit{stdout: cmd.OutOrStdout(), asJSON: *asJSON}
 		p := b.person(cmd, v)
 		p.byHand, p.yes = true, yes
 		if from != "" {
 			return b.take(cmd, v, p, from)
 		}
-		if b.made() < len(b.runs) {
+		if b.Made() < len(b.Runs) {
 			fmt.Fprintln(p.out, flowed(cautions))
 		}
-		err = trial.Record(cmd.Context(), p, b.trial, b.runs, b.save)
+		err = trial.Record(cmd.Context(), p, b.Trial, b.Runs, b.save)
 		p.progress("", 0, 0)
 		return b.tell(cmd.Context(), v, err, "fettle trial record "+b.arguments())
 	}
@@ -62,7 +64,7 @@ up is asked about; where nobody can be asked, nothing is taken unless --yes is g
 
 // take takes runs from a file.
 func (b *book) take(cmd *cobra.Command, v *visit, p *trackside, from string) error {
-	taken, doubts, err := trial.ReadRuns(from, b.trial)
+	taken, doubts, err := trial.ReadRuns(from, b.Trial)
 	if err != nil {
 		return err
 	}
@@ -76,14 +78,14 @@ func (b *book) take(cmd *cobra.Command, v *visit, p *trackside, from string) err
 		}
 		return failure{badUse, fmt.Errorf("%s: %w", from, err)}
 	}
-	b.doubts = doubts
+	b.Doubts = doubts
 	if err := b.save(runs); err != nil {
 		return err
 	}
-	all := b.made() == len(b.runs)
+	all := b.Made() == len(b.Runs)
 	text := b.text(all)
 	if !all {
-		text += fmt.Sprintf("%d of %s made.\nruns:      %s\nto go on:  fettle trial record %s\n", b.made(), count(len(b.runs), "run"), b.file, b.arguments())
+		text += fmt.Sprintf("%d of %s made.\nruns:      %s\nto go on:  fettle trial record %s\n", b.Made(), count(len(b.Runs), "run"), b.file, b.arguments())
 	}
 	return v.answer(text, b.describe())
 }
@@ -91,12 +93,12 @@ func (b *book) take(cmd *cobra.Command, v *visit, p *trackside, from string) err
 // merge puts runs among those that are made. One that is made already has to be the same.
 func (b *book) merge(taken []trial.Run) ([]trial.Run, error) {
 	made := map[int]trial.Run{}
-	for _, r := range b.runs {
+	for _, r := range b.Runs {
 		if r.Made {
 			made[r.Number] = r
 		}
 	}
-	runs, err := trial.Resume(b.runs, taken)
+	runs, err := trial.Resume(b.Runs, taken)
 	if err != nil {
 		return nil, err
 	}

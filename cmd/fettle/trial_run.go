@@ -5,9 +5,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -81,12 +81,13 @@ measures some steps itself.
 		if err := v.arrive(s); err != nil {
 			return err
 		}
+		b.sitting = trial.Sitting{When: time.Now(), Station: v.station.Station}
 		p := b.person(cmd, v)
 		p.sees, p.yes = sees, yes
 		if !sees {
 			main = onlyMain(main)
 		}
-		err = trial.Drive(cmd.Context(), main, p, b.trial, b.runs, b.save)
+		err = trial.Drive(cmd.Context(), main, p, b.Trial, b.Runs, b.save)
 		p.progress("", 0, 0)
 		again := "fettle trial run " + b.arguments() + flags.flags()
 		if speeds != "" {
@@ -108,14 +109,13 @@ func onlyMain(main station.Main) station.Main {
 	return struct{ station.Main }{main}
 }
 
-// book is a trial and the file of its runs.
+// book is a trial and the files that it and its runs are in.
 type book struct {
 	trialFile string
 	given     bool // the name of the file of runs was
 	file      string
-	trial     trial.Trial
-	runs      []trial.Run
-	doubts    []trial.Doubt
+	sitting   trial.Sitting // this one, until a run is saved in it
+	trial.Book
 }
 
 // openBook reads a trial, and the runs of it that are there.
@@ -124,25 +124,12 @@ func openBook(trialFile, file string) (*book, error) {
 	if file == "" {
 		b.file = strings.TrimSuffix(trialFile, filepath.Ext(trialFile)) + ".runs.csv"
 	}
-	var err error
-	if b.trial, err = trial.Read(trialFile); err != nil {
+	t, err := trial.Read(trialFile)
+	if err != nil {
 		return nil, err
 	}
-	if b.runs, err = b.trial.Plan(); err != nil {
-		return nil, fmt.Errorf("%s: %w", trialFile, err)
-	}
-	made, doubts, err := trial.ReadRuns(b.file, b.trial)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return b, nil
-	case err != nil:
-		return nil, err
-	}
-	b.doubts = doubts
-	if b.runs, err = trial.Resume(b.runs, made); err != nil {
-		return nil, fmt.Errorf("%s: %w", b.file, err)
-	}
-	return b, nil
+	b.Book, err = trial.OpenBook(b.file, t)
+	return b, err
 }
 
 // arguments are those that bring a command to the same trial and runs.
@@ -156,44 +143,41 @@ func (b *book) arguments() string {
 
 // useSpeeds finds the steps of wanted speeds from the runs of a trial of speed.
 func (b *book) useSpeeds(path string) error {
-	if len(b.trial.Speed.Steps) > 0 {
+	if len(b.Trial.Speed.Steps) > 0 {
 		return fmt.Errorf("%s: %s is itself a trial of speed", path, b.trialFile)
 	}
-	of := trial.Trial{Vehicle: b.trial.Vehicle, Speed: trial.SpeedTrial{Between: 1}}
-	for step := uint8(1); step <= b.trial.Vehicle.Steps.Top(); step++ {
+	of := trial.Trial{Vehicle: b.Trial.Vehicle, Speed: trial.SpeedTrial{Between: 1}}
+	for step := uint8(1); step <= b.Trial.Vehicle.Steps.Top(); step++ {
 		of.Speed.Steps = append(of.Speed.Steps, step)
 	}
 	measured, _, err := trial.ReadRuns(path, of)
 	if err != nil {
 		return err
 	}
-	if b.runs, err = trial.SetSteps(b.runs, measured, b.trial.Vehicle.Steps); err != nil {
+	if b.Runs, err = trial.SetSteps(b.Runs, measured, b.Trial.Vehicle.Steps); err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
 	return nil
 }
 
+// save saves the runs, and with the first of them that they were made now.
 func (b *book) save(runs []trial.Run) error {
-	if err := regset.WriteFile(b.file, trial.AppendRuns(nil, runs)); err != nil {
+	kept := b.Book
+	kept.Runs = runs
+	if b.sitting != (trial.Sitting{}) {
+		kept.Sittings = append(slices.Clip(kept.Sittings), b.sitting)
+	}
+	if err := regset.WriteFile(b.file, kept.Append(nil)); err != nil {
 		return err
 	}
-	b.runs = runs
+	b.Book, b.sitting = kept, trial.Sitting{}
 	return nil
 }
 
 // person is who is asked about the runs.
 func (b *book) person(cmd *cobra.Command, v *visit) *trackside {
-	return &trackside{keyboard: newKeyboard(cmd.InOrStdin(), cmd.ErrOrStderr()), trial: b.trial, tell: v.print,
-		progress: progress(cmd.ErrOrStderr()), of: len(b.runs), now: time.Now}
-}
-
-func (b *book) made() (n int) {
-	for _, r := range b.runs {
-		if r.Made {
-			n++
-		}
-	}
-	return n
+	return &trackside{keyboard: newKeyboard(cmd.InOrStdin(), cmd.ErrOrStderr()), trial: b.Trial, tell: v.print,
+		progress: progress(cmd.ErrOrStderr()), of: len(b.Runs), now: time.Now}
 }
 
 // bookDocument is what --json says of the runs of a trial.
@@ -224,17 +208,17 @@ type gateDocument struct {
 }
 
 func (b *book) describe() bookDocument {
-	d := bookDocument{Title: b.trial.Title, Vehicle: b.trial.Vehicle.Name, RunsFile: b.file, Made: b.made(), Runs: []madeRunDocument{}, Doubts: []string{}}
-	d.Left = len(b.runs) - d.Made
-	for _, doubt := range b.doubts {
+	d := bookDocument{Title: b.Trial.Title, Vehicle: b.Trial.Vehicle.Name, RunsFile: b.file, Made: b.Made(), Runs: []madeRunDocument{}, Doubts: []string{}}
+	d.Left = len(b.Runs) - d.Made
+	for _, doubt := range b.Doubts {
 		d.Doubts = append(d.Doubts, doubt.String())
 	}
-	for _, r := range b.runs {
+	for _, r := range b.Runs {
 		if !r.Made {
 			continue
 		}
 		one := madeRunDocument{runDocument: runDocument{r.Number, r.Lead.String(), r.Way.String(), float64(r.Speed), r.Step}, Note: r.Note}
-		if len(b.trial.Speed.Steps) == 0 {
+		if len(b.Trial.Speed.Steps) == 0 {
 			one.Outcome = r.Outcome.String()
 			if stop := float64(r.Stop); r.Outcome == trial.Stopped {
 				one.StopMM = &stop
@@ -278,18 +262,18 @@ func (b *book) halfway(ctx context.Context, err error, again string) error {
 	case errors.As(err, &stands):
 		code = noDecoder
 	}
-	if b.made() == 0 {
+	if b.Made() == 0 {
 		return failure{code, fmt.Errorf("%w\nno run is made", err)}
 	}
-	return failure{code, fmt.Errorf("%w\nmade:      %d of %s\nruns:      %s\nto go on:  %s", err, b.made(), count(len(b.runs), "run"), b.file, again)}
+	return failure{code, fmt.Errorf("%w\nmade:      %d of %s\nruns:      %s\nto go on:  %s", err, b.Made(), count(len(b.Runs), "run"), b.file, again)}
 }
 
 // text is the table of the runs that are made, and what to do with them.
 func (b *book) text(all bool) string {
-	if b.made() == 0 {
+	if b.Made() == 0 {
 		return ""
 	}
-	speed := len(b.trial.Speed.Steps) > 0
+	speed := len(b.Trial.Speed.Steps) > 0
 	columns := []column{{"run", true}, {"leads", false}, {"way", false}, {"step", true}, {"speed", true}, {"to scale", true},
 		{"outcome", false}, {"stop", true}, {"after", true}}
 	if speed {
@@ -297,14 +281,14 @@ func (b *book) text(all bool) string {
 	}
 	rows := newTable(columns...)
 	var notes bytes.Buffer
-	for _, r := range b.runs {
+	for _, r := range b.Runs {
 		if !r.Made {
 			continue
 		}
 		if r.Note != "" {
 			fmt.Fprintf(&notes, "run %d: %s\n", r.Number, r.Note)
 		}
-		scale, stop, after, step := scaleSpeed(r.Speed, b.trial.Vehicle.Scale), "", "", ""
+		scale, stop, after, step := scaleSpeed(r.Speed, b.Trial.Vehicle.Scale), "", "", ""
 		if r.Step > 0 {
 			step = fmt.Sprint(r.Step)
 		}
@@ -321,7 +305,7 @@ func (b *book) text(all bool) string {
 		rows.AppendRow(table.Row{r.Number, r.Lead, r.Way, step, r.Speed, scale, r.Outcome, stop, after})
 	}
 	text := rows.Render() + "\n\n" + notes.String()
-	for _, d := range b.doubts {
+	for _, d := range b.Doubts {
 		text += fmt.Sprintf("Doubt: %v.\n", d)
 	}
 	if !all {
@@ -331,5 +315,5 @@ func (b *book) text(all bool) string {
 	if speed {
 		next = "tune"
 	}
-	return text + fmt.Sprintf("%s made.\nruns:  %s\nnext:  fettle trial %s %s %s\n", count(len(b.runs), "run"), b.file, next, shellWord(b.trialFile), shellWord(b.file))
+	return text + fmt.Sprintf("%s made.\nruns:  %s\nnext:  fettle trial %s %s %s\n", count(len(b.Runs), "run"), b.file, next, shellWord(b.trialFile), shellWord(b.file))
 }
