@@ -51,20 +51,18 @@ func (p page) height() vg.Length {
 
 // writeSVG writes the page as SVG. The same page always gives the same bytes.
 func (p page) writeSVG(w io.Writer) error {
-	canvas := vgsvg.NewWith(vgsvg.UseWH(pageWidth, p.height()))
-	p.drawOn(draw.New(canvas))
-	var drawn bytes.Buffer
-	if _, err := canvas.WriteTo(&drawn); err != nil {
+	body, err := p.body()
+	if err != nil {
 		return err
 	}
-	_, body, ok := strings.Cut(drawn.String(), "<svg ")
-	if !ok {
-		return errors.New("picture: the drawing has no svg element")
-	}
-	head, body, ok := strings.Cut(body, ">")
-	if !ok {
-		return errors.New("picture: the drawing's svg element has no end")
-	}
+	_, err = fmt.Fprintf(w, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg role=\"img\" xmlns=\"http://www.w3.org/2000/svg\" width=\"%.5gpt\" height=\"%.5gpt\" "+
+		"viewBox=\"0 0 %.5[1]g %.5[2]g\">\n<title>%[3]s</title>\n<desc>%[4]s</desc>\n%[5]s</svg>\n",
+		float64(pageWidth), float64(p.height()), escaped(p.title), p.about(), body)
+	return err
+}
+
+// about says what the page shows, as XML has it.
+func (p page) about() string {
 	var about []string
 	for _, panel := range p.panels {
 		for _, line := range append([]string{panel.title}, append(panel.notes, panel.about)...) {
@@ -73,12 +71,25 @@ func (p page) writeSVG(w io.Writer) error {
 			}
 		}
 	}
+	return strings.Join(about, "\n")
+}
+
+// body draws the page, and gives what stands in the <svg> element of the drawing.
+func (p page) body() (string, error) {
+	canvas := vgsvg.NewWith(vgsvg.UseWH(pageWidth, p.height()))
+	p.drawOn(draw.New(canvas))
+	var drawn bytes.Buffer
+	if _, err := canvas.WriteTo(&drawn); err != nil {
+		return "", err
+	}
+	_, body, begun := strings.Cut(drawn.String(), "<svg ")
+	_, body, opened := strings.Cut(body, ">")
+	body, _, ended := strings.Cut(body, "</svg>")
+	if !begun || !opened || !ended {
+		return "", errors.New("picture: the drawing is no svg element")
+	}
 	// Of the fonts that measure as the one that was measured with, most machines have one.
-	body = strings.ReplaceAll(body, `style="font-family:Liberation Sans;`, `style="font-family:Liberation Sans,Arial,Helvetica,sans-serif;`)
-	_, err := fmt.Fprintf(w, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg role=\"img\" %s>\n"+
-		"<title>%s</title>\n<desc>%s</desc>%s",
-		head, escaped(p.title), strings.Join(about, "\n"), body)
-	return err
+	return strings.ReplaceAll(body, `style="font-family:Liberation Sans;`, `style="font-family:Liberation Sans,Arial,Helvetica,sans-serif;`), nil
 }
 
 // drawOn draws the page, which has just the room for it.
