@@ -157,6 +157,21 @@ func (p *PredictedStop) from(w Wanted, room station.Millimetres, g group, scatte
 	}
 }
 
+// Counts says whether a run is one that the stop rests on, or that passed the room there; w is what the trial wants.
+func (p PredictedStop) Counts(w Wanted, r Run) bool {
+	if !r.Made || r.Lead != p.Lead || r.Way != station.With || r.Outcome > Overran {
+		return false
+	}
+	key := keyOf(w, r)
+	switch {
+	case key.wanted < 0:
+		return false
+	case len(w.Speeds) > 0:
+		return w.Speeds[key.wanted] == p.Wanted
+	}
+	return w.Steps[key.wanted] == p.Step
+}
+
 // onTarget is the answer for all wanted speeds at once: yes where each says yes (an intersection-union test, each part of it two one-sided ones:
 // Schuirmann 1987), no where one says no.
 func onTarget(stops []PredictedStop) Answer {
