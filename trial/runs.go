@@ -176,8 +176,9 @@ func (s *sheet) next() bool {
 			s.noteAt(1, 1, "%v", err)
 			return false
 		}
-		if strings.HasPrefix(row[0], "#") {
-			continue // a comment that a spreadsheet has put in quotation marks
+		// A comment that a spreadsheet has put in quotation marks; a run may begin so where its note comes first.
+		if strings.HasPrefix(row[0], "#") && (len(s.names) == 0 || s.names[0] != "note") {
+			continue
 		}
 		s.row = row
 		for i := range row {
