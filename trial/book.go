@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"slices"
 )
 
 // Book is a trial and its runs, planned and made, as a file keeps them: [ReadRuns] reads it too.
@@ -48,6 +49,17 @@ func (b Book) Made() (n int) {
 		}
 	}
 	return n
+}
+
+// Add gives the book with its runs as they have become. Where one more of them is made than before, so is the sitting in it, once; the zero
+// Sitting is none.
+func (b Book) Add(runs []Run, s Sitting) Book {
+	was := b.Made()
+	b.Runs = runs
+	if b.Made() > was && s != (Sitting{}) && !slices.Contains(b.Sittings, s) {
+		b.Sittings = append(slices.Clip(b.Sittings), s)
+	}
+	return b
 }
 
 // Append appends the text of its file: the sittings, then all runs.

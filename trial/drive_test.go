@@ -678,6 +678,37 @@ func TestStepsComeFromMeasuredSpeedsOfTheirLead(t *testing.T) {
 	}
 }
 
+func TestStepsThatAreFoundFirstAreThoseThatADriveFinds(t *testing.T) {
+	tr, plan := plannedTrial(t, braking)
+	spec, err := bench.BuiltIn("engine-30")
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, second := bench.New(spec.New(0)), bench.New(spec.New(0))
+	defer first.Close()
+	defer second.Close()
+	found, err := FindSteps(t.Context(), first, tr, plan)
+	if err != nil || len(found) != len(plan) {
+		t.Fatal(err, found)
+	}
+	if err := first.Lay(tr.Section); err != nil {
+		t.Errorf("the track is on: %v", err)
+	}
+	var kept keeper
+	if err := Drive(t.Context(), second, &watcher{}, tr, plan, kept.save); err != nil {
+		t.Fatal(err)
+	}
+	for i, r := range found {
+		if r.Made || r.Step == 0 || r.Step != kept.runs[i].Step || r.Lead != plan[i].Lead || plan[i].Step != 0 {
+			t.Errorf("found %+v, driven %+v", r, kept.runs[i])
+		}
+	}
+	_, err = FindSteps(t.Context(), first, Trial{}, plan)
+	if err == nil {
+		t.Error("no error, and the trial says no address")
+	}
+}
+
 func TestTheBenchMakesEveryRunNearItsSpeed(t *testing.T) {
 	tr, plan := plannedTrial(t, braking)
 	spec, err := bench.BuiltIn("engine-30")

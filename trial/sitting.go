@@ -36,6 +36,12 @@ func AppendSittings(b []byte, sittings []Sitting) []byte {
 	return b
 }
 
+// ReadSittings reads those of a file of runs. Errors: those of opening and reading it.
+func ReadSittings(path string) ([]Sitting, error) {
+	data, err := load(path)
+	return ParseSittings(data), err
+}
+
 // ParseSittings finds them in the text of a file of runs, in its order, also as a spreadsheet has saved them: in quotation marks, with empty
 // cells after them. What is not written so is a comment like any other.
 func ParseSittings(data []byte) (sittings []Sitting) {

@@ -61,3 +61,34 @@ func FuzzSittings(f *testing.F) {
 		}
 	})
 }
+
+func TestANoteInFrontThatBeginsWithANumberSignIsOfARun(t *testing.T) {
+	text := "\"# made 2026-11-25T20:55:00Z on bench, quay\"\nnote,run,lead,way,outcome,stop_mm\n\"#2 was dirty, wiped\",1,front,with,stopped,1400\n"
+	runs, _, err := ParseRuns("x.csv", []byte(text), sampleTrial(t, "night-mail-30.toml"))
+	if err != nil || len(runs) != 1 || runs[0].Note != "#2 was dirty, wiped" {
+		t.Errorf("%v, %v", runs, err)
+	}
+}
+
+func TestASittingIsInTheBookOnceARunIsMadeInIt(t *testing.T) {
+	earlier, now := Sitting{time.Unix(1, 0).UTC(), "bench"}, Sitting{time.Unix(2, 0).UTC(), "board"}
+	b := Book{Runs: []Run{{Number: 1, Made: true}, {Number: 2}}, Sittings: []Sitting{earlier}}
+	for _, step := range []struct {
+		first, second bool // are made
+		want          []Sitting
+	}{
+		{false, false, []Sitting{earlier}}, // undone
+		{true, false, []Sitting{earlier, now}},
+		{true, true, []Sitting{earlier, now}},
+	} {
+		before := slices.Clone(b.Sittings)
+		next := b.Add([]Run{{Number: 1, Made: step.first}, {Number: 2, Made: step.second}}, now)
+		if !slices.Equal(next.Sittings, step.want) || !slices.Equal(b.Sittings, before) {
+			t.Errorf("%+v: got %v, and %v before", step, next.Sittings, b.Sittings)
+		}
+		b = next
+	}
+	if none := (Book{}).Add([]Run{{Number: 1, Made: true}}, Sitting{}); len(none.Sittings) > 0 {
+		t.Errorf("got %v, want none", none.Sittings)
+	}
+}

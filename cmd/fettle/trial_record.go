@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -45,13 +46,13 @@ up is asked about; where nobody can be asked, nothing is taken unless --yes is g
 		if err != nil {
 			return err
 		}
-		b.sitting = trial.Sitting{When: time.Now(), Station: trial.ByHand}
 		v := &visit{stdout: cmd.OutOrStdout(), asJSON: *asJSON}
 		p := b.person(cmd, v)
 		p.byHand, p.yes = true, yes
 		if from != "" {
 			return b.take(cmd, v, p, from)
 		}
+		b.sitting = trial.Sitting{When: time.Now(), Station: trial.ByHand}
 		if b.Made() < len(b.Runs) {
 			fmt.Fprintln(p.out, flowed(cautions))
 		}
@@ -77,6 +78,15 @@ func (b *book) take(cmd *cobra.Command, v *visit, p *trackside, from string) err
 			return failure{stopped, interruption(cmd.Context())}
 		}
 		return failure{badUse, fmt.Errorf("%s: %w", from, err)}
+	}
+	sittings, err := trial.ReadSittings(from)
+	if err != nil {
+		return err
+	}
+	for _, s := range sittings { // when runs of other sittings were made is not known
+		if !slices.Contains(b.Sittings, s) {
+			b.Sittings = append(b.Sittings, s)
+		}
 	}
 	b.Doubts = doubts
 	if err := b.save(runs); err != nil {

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -114,7 +113,7 @@ type book struct {
 	trialFile string
 	given     bool // the name of the file of runs was
 	file      string
-	sitting   trial.Sitting // this one, until a run is saved in it
+	sitting   trial.Sitting // this one
 	trial.Book
 }
 
@@ -160,17 +159,13 @@ func (b *book) useSpeeds(path string) error {
 	return nil
 }
 
-// save saves the runs, and with the first of them that they were made now.
+// save saves the runs, and once one is made in this sitting, that it was.
 func (b *book) save(runs []trial.Run) error {
-	kept := b.Book
-	kept.Runs = runs
-	if b.sitting != (trial.Sitting{}) {
-		kept.Sittings = append(slices.Clip(kept.Sittings), b.sitting)
-	}
+	kept := b.Add(runs, b.sitting)
 	if err := regset.WriteFile(b.file, kept.Append(nil)); err != nil {
 		return err
 	}
-	b.Book, b.sitting = kept, trial.Sitting{}
+	b.Book = kept
 	return nil
 }
 
