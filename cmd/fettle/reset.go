@@ -190,7 +190,10 @@ func (v *visit) factoryReset(ctx context.Context, registers []cv.Register) (prog
 	case err != nil:
 		return result, v.halfway(err, false)
 	}
-	return result, errors.Join(j.Found(result.Found()), j.End(endedReset))
+	if err := j.Found(result.Found()); err != nil {
+		return result, v.halfway(err, false)
+	}
+	return result, j.End(endedReset)
 }
 
 func (v *visit) resetReport(result prog.ResetResult) resetDocument {

@@ -183,9 +183,9 @@ func (j *Journal) Writing(r cv.Register, value uint8) error {
 }
 
 // Found keeps what the registers of the batch were proven to hold when all was read again; one that is missing could not be proven. Where
-// there is no file it does nothing.
+// there is no file, or nil was found, it does nothing.
 func (j *Journal) Found(v cv.Values) error {
-	if j.file == nil {
+	if j.file == nil || v == nil {
 		return nil
 	}
 	return j.append(line{Found: v})
