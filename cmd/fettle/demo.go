@@ -1,21 +1,18 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
 	"context"
-	_ "embed"
+	"embed"
 	"errors"
 	"fmt"
-	"io"
+	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
-
-	"fettle/nmra/cv"
-	"fettle/prog"
-	"fettle/prog/regset"
-	"fettle/station"
-	"fettle/station/bench"
 )
 
 // newDemo makes the verb demo.
@@ -23,110 +20,195 @@ func newDemo() *cobra.Command {
 	cmd := exits(&cobra.Command{
 		Use:   "demo",
 		Short: "Tell the whole job on the simulated bench, step by step.",
-		Long: `A decoder is identified, read, given a register set that is proven, reset, and given the set again; then another is
-tried at a signal, tuned and tried again. Each step is what the verb that it names does; nothing is connected, and nothing
-of yours is touched.`,
+		Long: `A decoder is identified, read, given a register set that is proven, reset, given the set again and tried at a signal; then
+another is surveyed, tuned and tried again. Each step is the command that is shown; nothing is connected, and none of your
+own bench decoders is touched.
+
+All files that come of it are left in a new folder here, fettle-demo, or fettle-demo-2 and so on where that is there
+already.`,
 		DisableFlagsInUseLine: true,
 		Args:                  noArguments,
-	}, map[status]string{done: "told, and each step went as it should", saidNo: "a step did not", stopped: "stopped with Ctrl-C"})
+	}, map[status]string{
+		done: "told, and each step went as it should", saidNo: "a step did not", badUse: "bad use, or no new folder can be made here",
+		stopped: "stopped with Ctrl-C",
+	})
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return tell(cmd) }
 	return cmd
 }
 
-//go:embed demo/tram-3.toml
-var demoSet []byte
-
-const demoSetFile = "tram-3.toml"
-
-// scene is one step of the story.
-type scene struct {
-	says    string
-	command string
-	does    job
-	want    status
+// act is the part of the story that one decoder plays in.
+type act struct {
+	decoder string // the name of the bench's, and of the folder
+	scenes  []scene
 }
 
-// tell tells the story on a bench and in a folder of its own.
+// scene is one command.
+type scene struct {
+	says    string // "": it goes with the one before
+	command string
+	want    status
+	until   string // what it prints is told up to a line that begins so; "": to its end
+}
+
+const plotBegins = "stop, mm past trigger" // how the plot begins that trial judge prints
+
+var story = []act{
+	{"tram-3", []scene{
+		{says: "A decoder that nobody has described. What is it?", command: "identify"},
+		{says: "Everything that it holds, to a file. A value counts when the decoder has acknowledged that very byte.",
+			command: "survey --to bought.survey.toml"},
+		{says: "What do some of them mean?", command: "read 5 17 18 29"},
+		{says: "A register set from a file: what it will write, and in which order.", command: "apply quay-line.toml --plan"},
+		{says: "Old values go to a journal on disk, then new ones to the decoder, which does not hold all of them.",
+			command: "apply quay-line.toml", want: saidNo},
+		{says: "It was asked for 250 in register 5 and holds 180. What does that mean?", command: "explain 5=180"},
+		{says: "A factory reset, what it changed, and the set put back and proven.",
+			command: "reset 1-32 --then quay-line.toml --yes", want: saidNo},
+		{says: "On the track: does it stop at the signal, from every speed, either end leading?", command: "trial run quay-2.toml"},
+		{command: "trial judge quay-2.toml quay-2.runs.csv", want: saidNo, until: plotBegins},
+		{says: "Much too early, and for either side of the track. What it holds by now:", command: "survey --to now.survey.toml"},
+	}},
+	{"engine-30", []scene{
+		{says: "Another, new. Is it as a reset leaves it? Then that makes a sheet of its type.", command: "reset --yes"},
+		{command: "survey --to reset.survey.toml"},
+		{command: "sheet draft --reset reset.survey.toml --to engine-30.sheet.toml"},
+		{says: "How fast is it at each step? At the first ones hardly anything happens.", command: "trial run speeds.toml --runs speeds.bought.csv"},
+		{says: "A speed table that makes each step the same, and the same runs with it.",
+			command: "trial tune speeds.toml speeds.bought.csv --held reset.survey.toml --to even.toml"},
+		{command: "apply even.toml"},
+		{command: "trial run speeds.toml --runs speeds.even.csv"},
+		{says: "Does it stop at the signal?", command: "trial run quay-2.toml --runs quay-2.bought.csv"},
+		{command: "trial judge quay-2.toml quay-2.bought.csv", want: saidNo, until: plotBegins},
+		{says: "It brakes over a constant distance, too early, and for either side of the track. So:", command: "apply signal.toml"},
+		{says: "The same runs again.", command: "trial run quay-2.toml --runs quay-2.tuned.csv"},
+		{command: "trial judge quay-2.toml quay-2.tuned.csv", until: plotBegins},
+		{says: "What it holds in the end:", command: "survey --to tuned.survey.toml"},
+	}},
+}
+
+// demoFiles has what each act begins with, in the folder of its decoder: register sets and trials.
+//
+//go:embed demo
+var demoFiles embed.FS
+
+// tell tells the story on a bench that remembers for as long as that takes, and leaves the files in a new folder.
 func tell(cmd *cobra.Command) (err error) {
-	set, err := regset.Parse(demoSetFile, demoSet)
+	memory, err := os.MkdirTemp("", "fettle-")
 	if err != nil {
 		return err
 	}
-	decoder, err := bench.BuiltIn("tram-3")
+	defer func() { err = errors.Join(err, os.RemoveAll(memory)) }()
+	if err := os.Setenv("XDG_STATE_HOME", memory); err != nil {
+		return err
+	}
+	folder, err := newFolder("fettle-demo")
 	if err != nil {
 		return err
 	}
-	folder, err := os.MkdirTemp("", "fettle-")
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, os.RemoveAll(folder))
+		}
+	}()
+	files, err := fs.Sub(demoFiles, "demo")
 	if err != nil {
 		return err
 	}
-	track := bench.New(decoder.New(0))
-	defer func() { err = errors.Join(err, track.Close(), os.RemoveAll(folder)) }()
-	v := &visit{stdout: cmd.OutOrStdout(), progress: progress(cmd.ErrOrStderr()), folder: folder}
-	if err := v.arrive(track); err != nil {
+	if err := os.CopyFS(folder, files); err != nil {
 		return err
 	}
-	for _, s := range story(set) {
-		if err := v.play(cmd, track, s); err != nil {
+	for _, a := range story {
+		if err := a.play(cmd, filepath.Join(folder, a.decoder)); err != nil {
 			return err
 		}
 	}
-	driven, err := tellTrial(cmd, v)
+	return nil
+}
+
+// newFolder makes a folder that is not there yet: name, name-2 and so on.
+func newFolder(name string) (string, error) {
+	path := name
+	for n := 2; ; n++ {
+		err := os.Mkdir(path, 0o777)
+		if !errors.Is(err, fs.ErrExist) {
+			return path, err
+		}
+		path = fmt.Sprintf("%s-%d", name, n)
+	}
+}
+
+// play plays an act in its folder.
+func (a act) play(cmd *cobra.Command, folder string) (err error) {
+	where := "bench:" + a.decoder
+	if err := os.Setenv("FETTLE_STATION", where); err != nil {
+		return err
+	}
+	before, err := os.Getwd()
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(cmd.OutOrStdout(), "On a real track it would have taken %.0f s of programming, and %.0f minutes of running.\n", track.Now().Seconds(), driven.Minutes())
-	return err
-}
-
-// play plays one scene, and tells it.
-func (v *visit) play(cmd *cobra.Command, track station.ProgrammingTrack, s scene) error {
-	var told strings.Builder
-	v.stdout = &told
-	if err := v.print("%s\n$ fettle %s\n", s.says, s.command); err != nil {
+	if err := os.Chdir(folder); err != nil {
 		return err
 	}
-	if err := v.work(cmd.Context(), track, prog.DefaultBound, s.does); statusOf(err) != s.want {
-		err = fmt.Errorf("fettle %s: ended with status %d, want %d: %w", s.command, statusOf(err), s.want, err)
-		return failure{max(statusOf(err), saidNo), err}
+	defer func() { err = errors.Join(err, os.Chdir(before)) }()
+	if err := printText(cmd.OutOrStdout(), "simulated bench: %s, its files in %s\n\n", a.decoder, folder); err != nil {
+		return err
 	}
-	_, err := io.WriteString(cmd.OutOrStdout(), shortened(told.String())+"\n")
-	return err
-}
-
-// shortened leaves out empty lines, and what a verb says of its work.
-func shortened(text string) string {
-	var lines strings.Builder
-	for line := range strings.Lines(text) {
-		if strings.TrimSpace(line) != "" && !strings.Contains(line, " s on the track.") && !strings.HasSuffix(line, ".journal\n") {
-			lines.WriteString(line)
+	for i, s := range a.scenes {
+		last := i+1 == len(a.scenes) || a.scenes[i+1].says != ""
+		if err := s.play(cmd, last); err != nil {
+			return err
 		}
 	}
-	return lines.String()
+	return nil
 }
 
-// demoRegisters are read before and after the reset.
-const demoRegisters = "1-32"
-
-func story(set regset.Set) []scene {
-	registers, _, _ := parseSettings([]string{demoRegisters}, cv.ParseRange)
-	high := cv.Register{CV: 5}
-	return []scene{
-		{"A decoder that nobody has described. What is it?", "identify",
-			func(ctx context.Context, v *visit) error { return v.identify(ctx, nil) }, done},
-		{"What does it hold? A value counts when the decoder has acknowledged that very byte.", "read 5 17 18 29",
-			func(ctx context.Context, v *visit) error {
-				return v.read(ctx, []cv.Register{high, {CV: 17}, {CV: 18}, {CV: 29}})
-			}, done},
-		{"A register set from a file: what it will write, and in which order.", "apply " + demoSetFile + " --plan",
-			func(ctx context.Context, v *visit) error { return v.planSet(ctx, set) }, done},
-		{"Old values go to a journal on disk, then new ones to the decoder, which does not hold all of them.", "apply " + demoSetFile,
-			func(ctx context.Context, v *visit) error { return v.applySet(ctx, set, demoSetFile) }, saidNo},
-		{"It was asked for 250 in register 5 and holds 180. What does that mean?", "explain 5=180",
-			func(_ context.Context, v *visit) error {
-				return v.print("%s\n", strings.Join(cv.ExplainValue(high, 180, nil).Lines(), "\n"))
-			}, done},
-		{"A factory reset, what it changed, and the set put back and proven.", "reset " + demoRegisters + " --then " + demoSetFile,
-			func(ctx context.Context, v *visit) error { return v.reset(ctx, registers, &set, demoSetFile) }, saidNo},
+// play gives the command, and tells what came of it; last says that something else comes next.
+func (s scene) play(cmd *cobra.Command, last bool) error {
+	var told, failed bytes.Buffer
+	args := strings.Fields(s.command)
+	if level := cmd.Flag("log").Value.String(); level != "" {
+		args = append(args, "--log", level)
 	}
+	if got := run(cmd.Context(), args, &told, &failed); got != s.want {
+		err := fmt.Errorf("fettle %s: ended with status %d, want %d: %s", s.command, got, s.want, &failed)
+		if cmd.Context().Err() != nil {
+			err = fmt.Errorf("fettle %s: %w", s.command, context.Cause(cmd.Context()))
+		}
+		return failure{cmp.Or(got, saidNo), err}
+	}
+	if _, err := failed.WriteTo(cmd.ErrOrStderr()); err != nil {
+		return err
+	}
+	says := ""
+	if s.says != "" {
+		says = s.says + "\n"
+	}
+	text := says + "$ fettle " + s.command + "\n" + shortened(told.String(), s.until)
+	if last {
+		text += "\n"
+	}
+	return printText(cmd.OutOrStdout(), "%s", text)
+}
+
+// shortened leaves out the line that says that the bench is simulated, empty lines, what comes from a line on that begins with until, and
+// the middle of long tables.
+func shortened(text, until string) string {
+	if before, _, found := strings.Cut(text, "\n"+until); until != "" && found {
+		text = before
+	}
+	const most, first, last = 9, 4, 2
+	var out strings.Builder
+	for paragraph := range strings.SplitSeq(strings.TrimSpace(text), "\n\n") {
+		lines := strings.Split(strings.Trim(paragraph, "\n"), "\n")
+		switch {
+		case strings.HasPrefix(lines[0], "simulated bench: "):
+			continue
+		case len(lines) > most:
+			fmt.Fprintf(&out, "%s\n...\n%s\n", strings.Join(lines[:first], "\n"), strings.Join(lines[len(lines)-last:], "\n"))
+		default:
+			fmt.Fprintln(&out, strings.Join(lines, "\n"))
+		}
+	}
+	return out.String()
 }
