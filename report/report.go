@@ -2,12 +2,14 @@
 // file that can be read on a telephone, printed, and sent to whoever sold it. Of several folders it makes one page that has them side
 // by side.
 //
-// [Read] reads a [Folder]: it finds out what each file is, ties runs to their trials and judges them. [WriteHTML] writes the page, and
+// [Read] reads a [Folder]: it finds out what each file is, ties runs to their trials and judges them; the folder's methods draw from all of them
+// together what the decoder is and holds, what changed and what failed. [Rank] puts several in order. [WriteHTML] writes the page, and
 // [WritePDF] prints it. What is drawn on it comes from package chart, and package serve shows the same in a browser while the work is done.
 package report
 
 import (
-	"fettle/nmra/cv"
+	"time"
+
 	"fettle/nmra/wave/capture"
 	"fettle/nmra/wave/conform"
 	"fettle/prog/journal"
@@ -16,12 +18,13 @@ import (
 	"fettle/trial"
 )
 
-// Folder is what the files of one folder say of one decoder.
+// Folder is what the files of one folder say of one decoder. Where nothing else is said files are in the order of their names, as a person counts:
+// run-2 before run-10.
 type Folder struct {
 	Path     string    // as it was asked for
 	Name     string    // the last element of its absolute path; what the page calls it
 	Surveys  []Survey  // the oldest first
-	Sets     []Set     // by name, as what follows where nothing else is said
+	Sets     []Set     //
 	Journals []Journal // the oldest first
 	Sheets   []Sheet   //
 	Probes   []Probe   // the oldest first
@@ -93,15 +96,40 @@ type Unread struct {
 	Why  string // in words: what was found, and what is wanted
 }
 
-// Deciding is the trial of braking, and the book of it, that the verdict rests on: the book that was made last. ok is false where there is none.
-func (f Folder) Deciding() (t Trial, b Book, ok bool) { panic("not built yet") }
+// Empty says that nothing in the folder has a part in a report.
+func (f Folder) Empty() bool {
+	return len(f.Surveys)+len(f.Sets)+len(f.Journals)+len(f.Sheets)+len(f.Probes)+len(f.Trials)+len(f.Speeds)+len(f.Captures) == 0
+}
 
-// Holds is the last survey that came to its end. ok is false where there is none.
-func (f Folder) Holds() (s Survey, ok bool) { panic("not built yet") }
+// Deciding is the trial of braking, and the book of it, that the verdict rests on: the book that was made last. ok is false where no run was made.
+func (f Folder) Deciding() (t Trial, b Book, ok bool) {
+	for _, one := range f.Trials {
+		for _, book := range one.Books {
+			if book.made() > 0 && (!ok || book.compare(b) >= 0) {
+				t, b, ok = one, book, true
+			}
+		}
+	}
+	return t, b, ok
+}
 
-// Sheet is the sheet that is for the decoder of the folder; the zero Sheet where there is none.
-func (f Folder) Sheet() Sheet { panic("not built yet") }
+// made is how many of the book's runs are made.
+func (b Book) made() int { return trial.Book{Runs: b.Runs}.Made() }
 
-// Defaults is what a reset leaves, and where that is known from, in words: the sheet, else a survey that followed a reset before anything
-// else was written. It is nil where neither says.
-func (f Folder) Defaults() (values cv.Values, from string) { panic("not built yet") }
+// compare puts books in the order in which they were made: by their last sitting, those of which none is known first, then by name.
+func (b Book) compare(c Book) int {
+	if order := b.when().Compare(c.when()); order != 0 {
+		return order
+	}
+	return natural(b.File, c.File)
+}
+
+// when is when the last of its sittings began; the zero time where none is known.
+func (b Book) when() (last time.Time) {
+	for _, s := range b.Made {
+		if s.When.After(last) {
+			last = s.When
+		}
+	}
+	return last
+}

@@ -18,10 +18,10 @@ import (
 	"fettle/station"
 )
 
-const (
-	maxRuns     = 100_000
-	maxRunBytes = 32 << 20 // of a file of runs
-)
+const maxRuns = 100_000
+
+// MaxRunBytes is the size of the largest file of runs that is read.
+const MaxRunBytes = 32 << 20
 
 // columns is what a file of runs has, in the order in which it is written.
 var columns = []string{"run", "lead", "way", "step", "speed_mm_s", "outcome", "stop_mm", "stop_s", "gates", "note"}
@@ -50,7 +50,7 @@ func load(path string) ([]byte, error) {
 		return nil, fmt.Errorf("runs: %w", err)
 	}
 	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxRunBytes+1))
+	data, err := io.ReadAll(io.LimitReader(f, MaxRunBytes+1))
 	if err != nil {
 		return nil, fmt.Errorf("runs: %w", err)
 	}
@@ -101,8 +101,8 @@ type sheet struct {
 
 // open refuses what is no text, and finds out what is between the cells.
 func (s *sheet) open(data []byte) error {
-	if len(data) > maxRunBytes {
-		return regtoml.Refuse(s.file, "found more than %d bytes, want at most that", maxRunBytes)
+	if len(data) > MaxRunBytes {
+		return regtoml.Refuse(s.file, "found more than %d bytes, want at most that", MaxRunBytes)
 	}
 	if bytes.HasPrefix(data, []byte("\xff\xfe")) || bytes.HasPrefix(data, []byte("\xfe\xff")) {
 		return regtoml.Refuse(s.file, "found UTF-16, want UTF-8: save it as CSV in UTF-8")

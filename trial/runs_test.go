@@ -142,7 +142,7 @@ func TestMoreThanAHundredThousandRunsAreRefused(t *testing.T) {
 	if runs, _, err := ParseRuns("r.csv", b, tr); err != nil || len(runs) != maxRuns {
 		t.Error(len(runs), err)
 	}
-	if _, _, err := ParseRuns("r.csv", make([]byte, maxRunBytes+1), tr); err == nil || !strings.Contains(err.Error(), "bytes") {
+	if _, _, err := ParseRuns("r.csv", make([]byte, MaxRunBytes+1), tr); err == nil || !strings.Contains(err.Error(), "bytes") {
 		t.Error(err)
 	}
 }

@@ -261,8 +261,8 @@ func syncFolder(path string) error {
 	return nil
 }
 
-// largest is more than any batch writes: 1024 registers, on many pages, many times over.
-const largest = 16 << 20
+// MaxBytes is the size of the largest journal that is read, more than any batch writes: 1024 registers, on many pages, many times over.
+const MaxBytes = 16 << 20
 
 // Read reads a journal.
 func Read(path string) (Record, error) {
@@ -270,8 +270,7 @@ func Read(path string) (Record, error) {
 	if err != nil {
 		return Record{}, err
 	}
-	record, _, err := parse(path, data)
-	return record, err
+	return Parse(path, data)
 }
 
 // load reads the bytes of a file that may be anything.
@@ -284,18 +283,24 @@ func load(path string) ([]byte, error) {
 		return nil, fmt.Errorf("reading the journal: %w", err)
 	}
 	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, largest+1))
+	data, err := io.ReadAll(io.LimitReader(f, MaxBytes+1))
 	if err != nil {
 		return nil, fmt.Errorf("reading the journal: %w", err)
-	}
-	if len(data) > largest {
-		return nil, fmt.Errorf("%s: found more than %d MiB, want a journal", path, largest>>20)
 	}
 	return data, nil
 }
 
+// Parse reads a journal from its text: file is its name in errors, which say the line.
+func Parse(file string, data []byte) (Record, error) {
+	record, _, err := parse(file, data)
+	return record, err
+}
+
 // parse reads the lines that are whole, and says how many bytes they are.
 func parse(path string, data []byte) (rec Record, whole int, err error) {
+	if len(data) > MaxBytes {
+		return rec, 0, fmt.Errorf("%s: found more than %d MiB, want a journal", path, MaxBytes>>20)
+	}
 	rec.Held = cv.Values{}
 	for n := 1; ; n++ {
 		end := bytes.IndexByte(data[whole:], '\n')
