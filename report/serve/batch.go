@@ -1,0 +1,428 @@
+package serve
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"fettle/nmra/cv"
+	"fettle/prog"
+	"fettle/prog/journal"
+	"fettle/prog/regset"
+)
+
+// Phases of a Batch.
+const (
+	batchPlanned   = "planned"
+	batchWriting   = "writing"
+	batchProven    = "proven"
+	batchNotProven = "not_proven"
+	batchStopped   = "stopped"
+)
+
+// How a batch ends, as its journal says it: the words of the command.
+const (
+	endedProven    = "proven"
+	endedNotProven = "not proven"
+	endedPutBack   = "put back"
+)
+
+// batch is what State.Batch is of.
+type batch struct {
+	set     *regset.Set // nil: it was found in the folder
+	name    string      // of its file, for the journal
+	steps   []prog.Step // as they are shown
+	journal string      // path of the journal; "" where there is none
+	halfway bool        // it was stopped by this server, and something was written
+}
+
+// plan reads what a set is about to change, and shows what would be written.
+func (s *Server) plan(j *job, o Order, reply func(Answer)) error {
+	set, name, err := s.chosenSet(o)
+	s.mu.Lock()
+	if err != nil {
+		reply(Answer{Refused: sentence(err)})
+		s.mu.Unlock()
+		return nil
+	}
+	reply(Answer{})
+	s.mu.Unlock()
+	var p prog.Plan
+	if err := s.visit(j, nil, func(v *visit) (err error) {
+		p, err = prog.Prepare(j.ctx, v.Session, set)
+		return err
+	}); err != nil {
+		return err
+	}
+	s.showPlan(&batch{set: &set, name: name, steps: p.Steps}, p, batchPlanned)
+	return nil
+}
+
+// chosenSet is the set that an order means.
+func (s *Server) chosenSet(o Order) (set regset.Set, name string, err error) {
+	if o.Text != "" {
+		set, err = regset.Parse("text", []byte(o.Text))
+		return set, "text", err
+	}
+	if err := s.look(); err != nil {
+		return set, "", err
+	}
+	s.mu.Lock()
+	listed := slices.Contains(s.state.Sets, o.File)
+	s.mu.Unlock()
+	if !listed {
+		return set, "", errors.New("there is no such register set in the folder")
+	}
+	data, err := s.folder.read(o.File)
+	if err != nil {
+		return set, "", err
+	}
+	set, err = regset.Parse(o.File, data)
+	return set, journalName(o.File), err
+}
+
+// showPlan shows a plan.
+func (s *Server) showPlan(b *batch, p prog.Plan, phase string) {
+	shown := &Batch{Title: p.Title, Phase: phase, Rows: []Row{}}
+	if b.journal != "" {
+		shown.Journal = base(b.journal)
+	}
+	toWrite, right, out := 0, 0, 0
+	for _, step := range p.Steps {
+		row := Row{Register: step.Register.String(), Before: proven(step.Before), Wanted: step.Wanted, State: "to_write", Words: stepWords(step)}
+		switch {
+		case step.Before.State == prog.Absent:
+			row.State = string(prog.NoRegister)
+			out++
+		case step.Before.State == prog.Unsure:
+			row.State = string(prog.UnsureOfValue)
+			out++
+		case step.Changes():
+			toWrite++
+		default:
+			row.State = string(prog.Unchanged)
+			right++
+		}
+		shown.Rows = append(shown.Rows, row)
+	}
+	shown.Summary = fmt.Sprintf("%d to write, %d already right", toWrite, right)
+	if out > 0 {
+		shown.Summary += fmt.Sprintf(", %d left out", out)
+	}
+	shown.Summary += "."
+	if phase == batchPlanned {
+		shown.Summary += " Nothing is written yet."
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.batch, s.state.Batch = b, shown
+	s.said()
+}
+
+func stepWords(step prog.Step) string {
+	var words string
+	switch {
+	case step.Before.State == prog.Absent:
+		return "left out: the decoder has no such register"
+	case step.Before.State == prog.Unsure:
+		return "left out: what it holds could not be proven"
+	case step.Kept:
+		words = "not in the set, kept as it is"
+	case step.Changes():
+		words = "to write" + bitWords(step.Register, step.Before.Value, step.Wanted)
+	default:
+		words = "already right"
+	}
+	if step.Why != "" {
+		words += "; " + step.Why
+	}
+	return words
+}
+
+// apply does the plan that is shown. The decoder is read once more before: where that gives another plan, that one is shown.
+func (s *Server) apply(j *job) error {
+	s.mu.Lock()
+	b := s.batch
+	s.mu.Unlock()
+	likely := map[cv.Register]prog.Hint{}
+	for _, step := range b.steps {
+		if step.Before.State == prog.Proven {
+			likely[step.Register] = prog.Hint{Values: []uint8{step.Before.Value}}
+		}
+	}
+	return s.visit(j, func(r cv.Register) prog.Hint { return likely[r] }, func(v *visit) error {
+		log, err := v.newJournal(b.name, "apply", b.set.Title)
+		if err != nil {
+			return err
+		}
+		v.keeper.Begin(log, false)
+		p, err := prog.Prepare(j.ctx, v.Session, *b.set)
+		if err != nil {
+			return v.unplanned(err)
+		}
+		if !sameSteps(b.steps, p.Steps) {
+			s.showPlan(&batch{set: b.set, name: b.name, steps: p.Steps}, p, batchPlanned)
+			return v.unplanned(errors.New("the decoder holds something else than when the plan was shown: look at the plan again"))
+		}
+		return v.carryOut(b, p, endedProven)
+	})
+}
+
+// sameSteps says whether two plans do the same to the same.
+func sameSteps(a, b []prog.Step) bool {
+	return slices.EqualFunc(a, b, func(a, b prog.Step) bool {
+		return a.Register == b.Register && a.Wanted == b.Wanted && a.Before.State == b.Before.State && a.Before.Value == b.Before.Value
+	})
+}
+
+// carryOut does a plan, shows what became of it, and ends the journal with how, or with not proven.
+func (v *visit) carryOut(b *batch, p prog.Plan, how string) error {
+	v.server.showPlan(b, p, batchWriting)
+	got, err := p.Apply(v.ctx, v.Session)
+	switch {
+	case err != nil && !v.keeper.Wrote:
+		return v.unplanned(err)
+	case err != nil:
+		return v.halfway(b, p, err)
+	}
+	if !v.keeper.Planned && !v.keeper.Reopened {
+		v.server.showBatch(b, got) // there was nothing to write
+		return v.keeper.Discard()
+	}
+	b.journal = v.keeper.Path()
+	if err := v.keeper.Found(got.Found()); err != nil {
+		return v.halfway(b, p, err)
+	}
+	if !got.Good() {
+		how = endedNotProven
+	}
+	err = v.keeper.End(how)
+	v.server.showBatch(b, got)
+	return err
+}
+
+// unplanned ends a batch of which nothing has been written yet, but perhaps the choice of an index page.
+func (v *visit) unplanned(err error) error {
+	if restoring := v.Restore(context.WithoutCancel(v.ctx)); restoring != nil {
+		why := fmt.Errorf("%w: %w; registers 31 and 32 are not put back (%s), %s has what they held", errExplained, v.cause(err), v.keeper.Home(), base(v.keeper.Path()))
+		return errors.Join(why, v.keeper.Close())
+	}
+	v.server.change(func(t *State) {
+		if t.Batch != nil && t.Batch.Phase == batchWriting {
+			again := *t.Batch
+			again.Phase = batchPlanned
+			t.Batch = &again
+		}
+	})
+	if v.keeper.Reopened {
+		return errors.Join(fmt.Errorf("%w: %w; nothing was written", errExplained, v.cause(err)), v.keeper.Close())
+	}
+	return errors.Join(fmt.Errorf("%w: %w; nothing was written", errExplained, v.cause(err)), v.keeper.Discard())
+}
+
+// cause is why work ended: what stopped it, where something did.
+func (v *visit) cause(err error) error {
+	if why := context.Cause(v.ctx); atOnce(why) {
+		return why
+	}
+	return err
+}
+
+// halfway leaves a batch that was stopped while it was written, for another time.
+func (v *visit) halfway(b *batch, p prog.Plan, err error) error {
+	left := *b
+	left.journal, left.halfway = v.keeper.Path(), true
+	v.server.showPlan(&left, p, batchStopped)
+	v.server.change(func(t *State) {
+		stopped := *t.Batch
+		stopped.Summary = "Stopped half-way: some of it may be written. Go on with it, or undo it; its journal knows how."
+		t.Batch = &stopped
+	})
+	why := fmt.Errorf("%w half-way: %w", errExplained, v.cause(err))
+	return errors.Join(why, v.keeper.Close())
+}
+
+// showBatch shows what became of a batch.
+func (s *Server) showBatch(b *batch, got prog.Batch) {
+	shown := &Batch{Title: got.Title, Phase: batchProven, Rows: []Row{}}
+	if !got.Good() {
+		shown.Phase = batchNotProven
+	}
+	if b.journal != "" {
+		shown.Journal = base(b.journal)
+	}
+	for _, r := range got.Rows {
+		shown.Rows = append(shown.Rows, Row{Register: r.Register.String(), Before: proven(r.Before), Wanted: r.Wanted, After: proven(r.After),
+			State: string(r.State), Words: rowWords(r)})
+	}
+	var counts []string
+	for _, state := range []prog.State{prog.Written, prog.Unchanged, prog.Clamped, prog.ReadOnly, prog.NoRegister, prog.Refused, prog.UnsureOfValue} {
+		if n := got.Count(state); n > 0 {
+			counts = append(counts, fmt.Sprintf("%d %s", n, stateWords[state]))
+		}
+	}
+	shown.Summary = strings.Join(counts, ", ") + ". "
+	if b.journal == "" {
+		shown.Summary += "Nothing was written."
+	} else {
+		shown.Summary += "Read back twice, the second time after a power cycle."
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.batch, s.state.Batch = &batch{name: b.name, journal: b.journal}, shown
+	s.said()
+}
+
+// stateWords say what became of a register.
+var stateWords = map[prog.State]string{
+	prog.Unchanged:     "already right",
+	prog.Written:       "written",
+	prog.Clamped:       "clamped",
+	prog.ReadOnly:      "read only",
+	prog.NoRegister:    "absent",
+	prog.Refused:       "refused",
+	prog.UnsureOfValue: "unsure",
+}
+
+func rowWords(r prog.Row) string {
+	words := stateWords[r.State]
+	if r.State == prog.Written {
+		words += bitWords(r.Register, r.Before.Value, r.After.Value)
+	}
+	if r.State == prog.NoRegister && r.Note == "" {
+		words += ": the decoder has no such register"
+	}
+	if r.Note != "" {
+		words += ": " + r.Note
+	}
+	return words
+}
+
+// bitWords say which bits of a register change, where its bits have meanings of their own: ": bit 3 on, bit 5 off".
+func bitWords(r cv.Register, before, after uint8) string {
+	var changes []string
+	for _, b := range cv.Explain(r).Bits {
+		if (before^after)>>b.Number&1 == 1 {
+			state := "off"
+			if after>>b.Number&1 == 1 {
+				state = "on"
+			}
+			changes = append(changes, fmt.Sprintf("bit %d %s", b.Number, state))
+		}
+	}
+	if changes == nil {
+		return ""
+	}
+	return ": " + strings.Join(changes, ", ")
+}
+
+// resume goes on with the batch that was stopped. One that was stopped before it had a plan is put back.
+func (s *Server) resume(j *job) error {
+	s.mu.Lock()
+	b := *s.batch
+	s.mu.Unlock()
+	return s.visit(j, nil, func(v *visit) error {
+		log, rec, err := journal.Reopen(b.journal, time.Now())
+		if err != nil {
+			return err
+		}
+		v.keeper.Begin(log, true)
+		again, how := prog.Resume, endedProven
+		if rec.Wanted == nil {
+			again, how = prog.Undo, endedPutBack
+		}
+		p, err := again(j.ctx, v.Session, rec)
+		if err != nil {
+			return v.left(err)
+		}
+		return v.carryOut(&b, p, how)
+	})
+}
+
+// left leaves a journal that can still be gone on with, another time or with another decoder.
+func (v *visit) left(err error) error {
+	return errors.Join(fmt.Errorf("%w: %w; nothing more was written", errExplained, v.cause(err)), v.keeper.Close())
+}
+
+// undo puts back what a batch changed, and ends its journal where that was still open.
+func (s *Server) undo(j *job) error {
+	s.mu.Lock()
+	b := *s.batch
+	s.mu.Unlock()
+	rec, err := journal.Read(b.journal)
+	if err != nil {
+		return err
+	}
+	good := false
+	err = s.visit(j, nil, func(v *visit) error {
+		log, err := v.newJournal("undo-"+journalName(b.journal), "undo", "undo of "+rec.Title)
+		if err != nil {
+			return err
+		}
+		v.keeper.Begin(log, false)
+		p, err := prog.Undo(j.ctx, v.Session, rec)
+		if err != nil {
+			return v.unplanned(err)
+		}
+		if err := v.carryOut(&batch{name: b.name}, p, endedProven); err != nil {
+			return err
+		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		good = s.state.Batch.Phase == batchProven
+		return nil
+	})
+	if err != nil || !good || rec.Ended != "" {
+		return err
+	}
+	log, _, err := journal.Reopen(b.journal, time.Now())
+	if err == nil {
+		err = log.End("undone")
+	}
+	if err != nil {
+		return fmt.Errorf("all is put back, but its journal does not say so: %w", err)
+	}
+	return nil
+}
+
+// offer shows the newest batch of the folder that was stopped, where no batch is shown: of a decoder, or of any where nobody has looked yet.
+func (s *Server) offer(of *journal.Decoder) {
+	s.mu.Lock()
+	taken := s.batch != nil && (s.batch.set != nil || s.batch.halfway || s.state.Batch.Phase != batchStopped)
+	s.mu.Unlock()
+	if taken {
+		return
+	}
+	name, rec := s.folder.unfinished(of)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if name == "" {
+		s.batch, s.state.Batch = nil, nil
+		s.said()
+		return
+	}
+	shown := &Batch{Title: rec.Title, Phase: batchStopped, Rows: []Row{}, Journal: name, Summary: fmt.Sprintf(
+		"Stopped half-way on a decoder of maker %d, version %d, at %s. Go on with it, or undo it.",
+		rec.Decoder.Maker, rec.Decoder.Version, rec.When.Format("2006-01-02 15:04"))}
+	for _, r := range rec.Wanted.Registers() {
+		row := Row{Register: r.String(), Wanted: rec.Wanted[r], State: "to_write", Words: "to be written, or to be seen that it is"}
+		if held, ok := rec.Held[r]; ok {
+			row.Before = &held
+		}
+		shown.Rows = append(shown.Rows, row)
+	}
+	s.batch, s.state.Batch = &batch{name: journalName(name), journal: s.folder.path(name)}, shown
+	s.said()
+}
+
+// journalName is how the name of a journal begins whose batch a file asks for: as that of the file, without the time of another journal.
+func journalName(path string) string {
+	return journalTime.ReplaceAllString(strings.TrimSuffix(base(path), filepath.Ext(path)), "")
+}
+
+var journalTime = regexp.MustCompile(`-[0-9]{8}-[0-9]{6}(-[0-9]+)?$`)
