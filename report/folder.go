@@ -21,7 +21,7 @@ func (f Folder) Decoders() []regset.Guard {
 		all = append(all, told{s.decoder(), s.When})
 	}
 	for _, j := range f.Journals {
-		all = append(all, told{j.decoder(), j.When})
+		all = append(all, told{j.decoder(), j.last()})
 	}
 	for _, p := range f.Probes {
 		all = append(all, told{p.Decoder, p.When})
@@ -112,22 +112,18 @@ func (f Folder) Defaults() (values cv.Values, from string) {
 	if len(values) > 0 {
 		return values, "the sheet " + s.File
 	}
-	for _, j := range slices.Backward(f.Journals) {
-		if !j.reset() {
+	for _, s := range slices.Backward(f.Surveys) {
+		at, certain := f.place(s)
+		if at == 0 || !certain || s.Unfinished() || !f.Journals[at-1].reset() || !sameKind(s.decoder(), f.Journals[at-1].decoder()) {
 			continue
 		}
-		for _, s := range slices.Backward(f.Surveys) {
-			if !s.Unfinished() && !sameKind(s.decoder(), j.decoder()) || s.Unfinished() || !f.straightAfter(s, j) {
-				continue
+		values = cv.Values{}
+		for r, v := range s.Registers {
+			if !slices.Contains(s.Changing, r) && !r.Volatile() {
+				values[r] = v
 			}
-			values = cv.Values{}
-			for r, v := range s.Registers {
-				if !slices.Contains(s.Changing, r) && !r.Volatile() {
-					values[r] = v
-				}
-			}
-			return values, fmt.Sprintf("the survey %s, taken straight after the reset of %s", s.File, clock(j.When))
 		}
+		return values, fmt.Sprintf("the survey %s, taken straight after the reset of %s", s.File, clock(f.Journals[at-1].When))
 	}
 	for _, j := range slices.Backward(f.Journals) {
 		if j.reset() {
@@ -160,28 +156,56 @@ func (j Journal) reset() bool {
 	return false
 }
 
-// straightAfter says whether a survey came after a batch, and no other between them.
-func (f Folder) straightAfter(s Survey, j Journal) bool {
-	for _, other := range f.Journals {
-		if other.File != j.File && !other.When.Before(j.When) && other.before(s) {
-			return false
-		}
+// last is when something was last done in a batch, as far as its journal says.
+func (j Journal) last() time.Time {
+	if j.Resumed.After(j.When) {
+		return j.Resumed
 	}
-	return j.before(s)
+	return j.When
 }
 
-// before says whether a batch came before a survey. A survey knows the second in which it began, and on the bench all may be done in one: then
-// what it holds tells, which is what the batch found in the end.
-func (j Journal) before(s Survey) bool {
-	if order := j.When.Truncate(time.Second).Compare(s.When.Truncate(time.Second)); order != 0 {
-		return order < 0
+// found is what was proven when all was read again.
+func (j Journal) found() cv.Values {
+	if j.Found == nil && j.Ended == "proven" { // journals did not always say what was found
+		return j.Wanted
 	}
-	for r, v := range j.Found {
+	return j.Found
+}
+
+// place says how many of the journals came before a survey. A survey knows no more than the second in which it began, and on the bench much may be
+// done in one: then what it holds tells, which is what one batch left and the next one met. certain: it can have been nowhere else. Where it can, the
+// first place is given: what the batches after it did is then in what comes after.
+func (f Folder) place(s Survey) (at int, certain bool) {
+	began := s.When.Truncate(time.Second)
+	var same []Journal
+	for _, j := range f.Journals {
+		switch order := j.last().Truncate(time.Second).Compare(began); {
+		case order < 0:
+			at++
+		case order == 0:
+			same = append(same, j)
+		}
+	}
+	var fitting []int
+	for n := range len(same) + 1 {
+		if (n == 0 || agree(s, same[n-1].found())) && (n == len(same) || agree(s, same[n].Held)) {
+			fitting = append(fitting, n)
+		}
+	}
+	if len(fitting) == 0 {
+		return at + len(same), false
+	}
+	return at + fitting[0], len(fitting) == 1
+}
+
+// agree says whether a survey holds nothing else than some values, as far as both go.
+func agree(s Survey, values cv.Values) bool {
+	for r, v := range values {
 		if held, ok := s.Registers[r]; ok && held != v && !r.Volatile() {
 			return false
 		}
 	}
-	return j.Found != nil
+	return true
 }
 
 // Held is what a register was last proven to hold.
@@ -201,12 +225,15 @@ func (f Folder) Now() []Held {
 	for r, v := range s.Registers {
 		now[r] = Held{Register: r, Value: v, File: s.File, When: s.When}
 	}
+	at := 0
+	if surveyed {
+		at, _ = f.place(s)
+	}
 	decoders := f.Decoders()
-	for _, j := range f.Journals {
-		if surveyed && j.before(s) || !sameKind(decoders[0], j.decoder()) {
-			continue
+	for _, j := range f.Journals[at:] {
+		if sameKind(decoders[0], j.decoder()) && j.Ended != "undone" { // that of the batch that undid it tells
+			j.change(now)
 		}
-		j.change(now)
 	}
 	var all []Held
 	for _, h := range now {
@@ -232,8 +259,8 @@ func (j Journal) change(now map[cv.Register]Held) {
 	for _, w := range j.Writes {
 		doubt(w.Register, "%s wrote to it, and did not prove what it holds since")
 	}
-	for r, v := range j.Found {
-		now[r] = Held{Register: r, Value: v, File: j.File, When: j.When}
+	for r, v := range j.found() {
+		now[r] = Held{Register: r, Value: v, File: j.File, When: j.last()}
 	}
 }
 

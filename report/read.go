@@ -260,7 +260,7 @@ func (r *reader) set(name string, data []byte) error {
 // order puts what is dated in the order of its dates. All is in the order of its names already.
 func (r *reader) order() {
 	dated(r.folder.Surveys, func(s Survey) time.Time { return s.When })
-	dated(r.folder.Journals, func(j Journal) time.Time { return j.When })
+	dated(r.folder.Journals, Journal.last)
 	dated(r.folder.Probes, func(p Probe) time.Time { return p.When })
 }
 

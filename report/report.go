@@ -25,7 +25,7 @@ type Folder struct {
 	Name     string    // the last element of its absolute path; what the page calls it
 	Surveys  []Survey  // the oldest first
 	Sets     []Set     //
-	Journals []Journal // the oldest first
+	Journals []Journal // by when they were begun, or taken up again last, the oldest first
 	Sheets   []Sheet   //
 	Probes   []Probe   // the oldest first
 	Trials   []Trial   // of braking

@@ -47,6 +47,8 @@ type Record struct {
 	Writes []Write   // in the order in which they began; the last may have been cut short
 	Found  cv.Values // what was proven when all was read again after a power cycle; nil where it was not
 	Ended  string    // how the batch ended; "" when it was interrupted
+
+	Resumed time.Time // when it was taken up again last; the zero time where it was not
 }
 
 // Write is one value that was about to be written to a register.
@@ -392,7 +394,7 @@ func (rec *Record) take(l line) error {
 	case l.Found != nil:
 		rec.Found = l.Found
 	case l.Resumed != nil:
-		rec.Ended, rec.Found = "", nil
+		rec.Ended, rec.Found, rec.Resumed = "", nil, *l.Resumed
 	default:
 		rec.Ended = l.Ended
 	}

@@ -115,7 +115,7 @@ func TestAJournalThatACrashCutAnywhereReadsAndGoesOn(t *testing.T) {
 		}
 		before.Held[cv.Register{CV: 4}] = 8
 		before.Writes, before.Ended = append(before.Writes, Write{cv.Register{CV: 4}, 9}), ""
-		before.Found = nil // what was found before it was gone on with says nothing any more
+		before.Found, before.Resumed = nil, when // what was found before it was gone on with says nothing any more
 		if diff := cmp.Diff(before, after); diff != "" {
 			t.Fatalf("cut to %d bytes and gone on with (-want +got)\n%s", n, diff)
 		}
