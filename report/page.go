@@ -104,8 +104,8 @@ func name(text string) template.HTML {
 // shown is a text with what can't be seen in it written out: "[U+202E]".
 func shown(text string) string { return written(text, "") }
 
-// legible is shown, of a whole page: its line ends stay.
-func legible(page string) string { return written(page, "\n") }
+// legible is shown, of a whole page: its line ends and tabs stay.
+func legible(page string) string { return written(page, "\n\t") }
 
 func written(text, but string) string {
 	fine := func(r rune) bool {

@@ -178,14 +178,17 @@ func meanings(known sheet.Sheet, r cv.Register, value uint8, context cv.Values) 
 		name[b.Number] = b.Name
 	}
 	for _, b := range said.Bits {
-		switch {
-		case name[b.Number] != "": // the sheet knows better
-		case b.Meaning == "" || strings.HasPrefix(b.Meaning, "reserved") && b.Set != nil && !*b.Set:
-		default:
-			words = append(words, fmt.Sprintf("%s: %s.", b.Name, b.Meaning))
+		reserved := strings.HasPrefix(b.Meaning, "reserved") && b.Set != nil && !*b.Set
+		if other, ok := name[b.Number]; ok && other != b.Name || b.Meaning == "" || reserved {
+			continue
 		}
+		words = append(words, sentence(b.Name)+": "+b.Meaning+".")
+		delete(name, b.Number)
 	}
 	for _, b := range own.Bits {
+		if name[b.Number] == "" {
+			continue
+		}
 		state := "off"
 		if b.Set != nil && *b.Set {
 			state = "on"
@@ -196,6 +199,14 @@ func meanings(known sheet.Sheet, r cv.Register, value uint8, context cv.Values) 
 		words = append(words, own.Note)
 	}
 	return words
+}
+
+// sentence begins with a capital.
+func sentence(text string) string {
+	if text == "" {
+		return ""
+	}
+	return strings.ToUpper(text[:1]) + text[1:]
 }
 
 // Groups of the registers where no sheet has any.
