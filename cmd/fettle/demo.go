@@ -122,7 +122,24 @@ func tell(cmd *cobra.Command) (err error) {
 			return err
 		}
 	}
-	return nil
+	return tellPages(cmd, folder)
+}
+
+// tellPages tells the last act: a page of evidence for each decoder, and how to see what there is now.
+func tellPages(cmd *cobra.Command, folder string) error {
+	tram, engine := filepath.Join(folder, story[0].decoder), filepath.Join(folder, story[1].decoder)
+	for _, s := range []scene{
+		{says: "What was found of each decoder, on a page to read, to print and to send.", command: "report " + tram, want: saidNo},
+		{command: "report " + engine},
+	} {
+		if err := s.play(cmd, s.says == ""); err != nil {
+			return err
+		}
+	}
+	return printText(cmd.OutOrStdout(), `Open the page of each in a browser. Then see both side by side, or use the bench in a browser:
+side by side:  fettle report %s
+bench:         fettle serve %s --station bench:%s
+`, filepath.Join(folder, "*"), engine, story[1].decoder)
 }
 
 // newFolder makes a folder that is not there yet: name, name-2 and so on.

@@ -25,6 +25,9 @@ const badDocument = 99
 
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){"fettle": func() {
+		if words := os.Getenv("STOPPED_AT"); words != "" {
+			os.Exit(int(run(stoppable(), os.Args[1:], stopsAt{words}, os.Stderr)))
+		}
 		if !slices.Contains(os.Args, "--json") {
 			main()
 		}
@@ -42,6 +45,20 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(int(code))
 	}})
+}
+
+// stopsAt is standard output of a command that is stopped as with Ctrl-C once it has printed some words: STOPPED_AT in a script.
+type stopsAt struct{ words string }
+
+func (s stopsAt) Write(p []byte) (int, error) {
+	n, err := os.Stdout.Write(p)
+	if err == nil && bytes.Contains(p, []byte(s.words)) {
+		var self *os.Process
+		if self, err = os.FindProcess(os.Getpid()); err == nil {
+			err = self.Signal(os.Interrupt)
+		}
+	}
+	return n, err
 }
 
 // commands are those of the scripts, beside testscript's own.

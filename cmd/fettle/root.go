@@ -50,6 +50,8 @@ func newRoot() *cobra.Command {
 		newPacket(),
 		newSignal(),
 		newTrial(),
+		newReport(),
+		newServe(),
 	)
 	root.SilenceErrors = true
 	root.SilenceUsage = true
