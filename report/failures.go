@@ -7,6 +7,7 @@ import (
 
 	"fettle/nmra/cv"
 	"fettle/nmra/wave/conform"
+	"fettle/prog/journal"
 	"fettle/station"
 	"fettle/trial"
 )
@@ -61,7 +62,7 @@ func (s Survey) failures() (all []Failure) {
 
 // Proven says whether the batch came to its end, and everything that it was to leave was proven when all was read again.
 func (j Journal) Proven() bool {
-	return j.Ended != "" && j.Ended != "not proven" && len(j.unlike())+len(j.unproven()) == 0
+	return j.Ended != "" && j.Ended != journal.NotProven && len(j.unlike())+len(j.unproven()) == 0
 }
 
 // unlike are the registers that were found to hold something else than was wanted.
@@ -108,7 +109,7 @@ func (j Journal) failures() (all []Failure) {
 	if unproven := j.unproven(); len(unproven) > 0 {
 		add("What %s could not be proven when all was read again: %s.", counted(len(unproven), "register holds", "registers hold"), listed(unproven))
 	}
-	if j.Ended == "not proven" && len(all) == 0 {
+	if j.Ended == journal.NotProven && len(all) == 0 {
 		add("The batch (%s) came to its end, and not all that it was to leave was proven.", j.Batch)
 	}
 	return all

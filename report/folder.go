@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"fettle/nmra/cv"
+	"fettle/prog/journal"
 	"fettle/prog/regset"
 )
 
@@ -166,7 +167,7 @@ func (j Journal) last() time.Time {
 
 // found is what was proven when all was read again.
 func (j Journal) found() cv.Values {
-	if j.Found == nil && j.Ended == "proven" { // journals did not always say what was found
+	if j.Found == nil && j.Ended == journal.Proven { // journals did not always say what was found
 		return j.Wanted
 	}
 	return j.Found
@@ -231,7 +232,7 @@ func (f Folder) Now() []Held {
 	}
 	decoders := f.Decoders()
 	for _, j := range f.Journals[at:] {
-		if sameKind(decoders[0], j.decoder()) && j.Ended != "undone" { // that of the batch that undid it tells
+		if sameKind(decoders[0], j.decoder()) && j.Ended != journal.Undone { // that of the batch that undid it tells
 			j.change(now)
 		}
 	}

@@ -188,7 +188,7 @@ func (v *visit) goOn(ctx context.Context, rec journal.Record) error {
 	if err != nil {
 		return v.leave(err)
 	}
-	b, err := v.carryOut(ctx, p, endedProven)
+	b, err := v.carryOut(ctx, p, journal.Proven)
 	if err != nil {
 		return err
 	}
@@ -201,7 +201,7 @@ func (v *visit) putBack(ctx context.Context, rec journal.Record) error {
 	if err != nil {
 		return v.leave(err)
 	}
-	b, err := v.carryOut(ctx, p, endedPutBack)
+	b, err := v.carryOut(ctx, p, journal.PutBack)
 	if err != nil || b.Good() {
 		return err
 	}

@@ -14,15 +14,6 @@ import (
 	"fettle/station"
 )
 
-// How a batch ends, as its journal says it.
-const (
-	endedProven    = "proven"
-	endedNotProven = "not proven"
-	endedPutBack   = "put back"
-	endedReset     = "reset"
-	endedProbed    = "probed, and put back"
-)
-
 // newJournal is the journal of a batch on the decoder of this visit. name begins the name of its file.
 func (v *visit) newJournal(ctx context.Context, name, batch, title string) (*journal.Journal, error) {
 	d, err := v.Decoder(ctx)
@@ -41,7 +32,7 @@ func (v *visit) batch(ctx context.Context, j *journal.Journal, plan func() (prog
 	if err != nil {
 		return prog.Batch{}, v.unplanned(ctx, err)
 	}
-	return v.carryOut(ctx, p, endedProven)
+	return v.carryOut(ctx, p, journal.Proven)
 }
 
 // carryOut does a plan, and ends the journal with how, or with not proven.
@@ -60,7 +51,7 @@ func (v *visit) carryOut(ctx context.Context, p prog.Plan, how string) (prog.Bat
 		return b, v.halfway(err, true)
 	}
 	if !b.Good() {
-		how = endedNotProven
+		how = journal.NotProven
 	}
 	return b, v.recorder.End(how)
 }

@@ -308,8 +308,8 @@ func TestABatchWhoseOutputNobodyReadsEndsInGoodOrder(t *testing.T) {
 	if want := "fettle: standard output was closed before all was said\njournal:  " + filepath.Base(path) + "\n"; got != badUse || errs.String() != want {
 		t.Errorf("status %d, %q, want %d, %q", got, &errs, badUse, want)
 	}
-	if rec, err := journal.Read(path); err != nil || rec.Ended != endedProven {
-		t.Errorf("its journal: %v, ended %q, want %q", err, rec.Ended, endedProven)
+	if rec, err := journal.Read(path); err != nil || rec.Ended != journal.Proven {
+		t.Errorf("its journal: %v, ended %q, want %q", err, rec.Ended, journal.Proven)
 	}
 	w.run(done, "check", "long.toml", "--station", "bench:railcar-12")
 }

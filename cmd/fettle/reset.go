@@ -14,6 +14,7 @@ import (
 	"fettle/nmra"
 	"fettle/nmra/cv"
 	"fettle/prog"
+	"fettle/prog/journal"
 	"fettle/prog/regset"
 )
 
@@ -193,7 +194,7 @@ func (v *visit) factoryReset(ctx context.Context, registers []cv.Register) (prog
 	if err := j.Found(result.Found()); err != nil {
 		return result, v.halfway(err, false)
 	}
-	return result, j.End(endedReset)
+	return result, j.End(journal.WasReset)
 }
 
 func (v *visit) resetReport(result prog.ResetResult) resetDocument {

@@ -15,6 +15,7 @@ import (
 	"fettle/nmra"
 	"fettle/nmra/cv"
 	"fettle/prog"
+	"fettle/prog/journal"
 	"fettle/prog/regset"
 	"fettle/prog/sheet"
 )
@@ -175,9 +176,9 @@ func (v *visit) probe(ctx context.Context, p probing) error {
 	if err != nil {
 		return v.unfinished(err, p)
 	}
-	how := endedProbed
+	how := journal.Probed
 	if result.Changed != nil {
-		how = endedNotProven
+		how = journal.NotProven
 	}
 	if err := j.End(how); err != nil {
 		return err
@@ -194,7 +195,7 @@ func (v *visit) unfinished(err error, p probing) error {
 	var stuck prog.NotRestored
 	var locked prog.Locked
 	if errors.As(err, &locked) {
-		return errors.Join(err, v.recorder.End(endedPutBack)) // nothing that was written had an effect
+		return errors.Join(err, v.recorder.End(journal.PutBack)) // nothing that was written had an effect
 	}
 	advice := ""
 	if len(p.found.Found) > 0 {

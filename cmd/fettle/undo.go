@@ -89,7 +89,7 @@ func undoPlan(p prog.Plan) string {
 func endUndone(path string) error {
 	j, _, err := journal.Reopen(path, time.Now())
 	if err == nil {
-		err = j.End("undone")
+		err = j.End(journal.Undone)
 	}
 	if err != nil {
 		return fmt.Errorf("all is put back, but its journal does not say so: %w", err)

@@ -28,6 +28,16 @@ import (
 // Format is the version of the file that this package writes and reads.
 const Format = 1
 
+// How a batch ends, as [Record] has it in Ended.
+const (
+	Proven    = "proven"               // all that was to be left is there: it was read again after a power cycle
+	NotProven = "not proven"           // something is not as it was to be
+	WasReset  = "reset"                // a factory reset; Found has what it left
+	PutBack   = "put back"             // all holds what it held
+	Probed    = "probed, and put back" // likewise
+	Undone    = "undone"               // likewise, by another batch
+)
+
 // Header is the first line: what the batch is.
 type Header struct {
 	Format  int       `json:"format"`
@@ -46,7 +56,7 @@ type Record struct {
 	Wanted cv.Values // what the batch is to leave in each; nil before the plan was made
 	Writes []Write   // in the order in which they began; the last may have been cut short
 	Found  cv.Values // what was proven when all was read again after a power cycle; nil where it was not
-	Ended  string    // how the batch ended; "" when it was interrupted
+	Ended  string    // how the batch ended, as Proven; "" when it was interrupted
 
 	Resumed time.Time // when it was taken up again last; the zero time where it was not
 }
