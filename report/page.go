@@ -80,7 +80,7 @@ func pageOf(folders []Folder, made Made) (page, error) {
 		if len(ranked) > 1 {
 			prefix = fmt.Sprintf("f%d-", i+1)
 		}
-		section, err := folderPageOf(f.Folder, prefix)
+		section, err := folderPageOf(f.Folder, prefix, len(ranked) == 1)
 		if err != nil {
 			return page{}, err
 		}

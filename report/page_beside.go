@@ -157,7 +157,7 @@ func (b *beside) figures(ranked []Ranked, pages []folderPage) {
 		}
 		return fmt.Sprintf("%s end before %s; room %s", percent(v.Bound.Share), v.Bound.At, roomOf(t))
 	})
-	row("runs", "runs", func(_ trial.Trial, v trial.Verdict) string {
+	row("runs", "cases", func(_ trial.Trial, v trial.Verdict) string {
 		n := 0
 		for _, lead := range []station.Lead{station.Front, station.Rear} {
 			n += v.Response.Case(lead, station.With).Runs() + v.Response.Case(lead, station.Against).Runs()
@@ -200,9 +200,7 @@ func (b *beside) differing(ranked []Ranked, pages []folderPage) {
 			cell := link{Text: "nothing said"}
 			if v, ok := held[i][r]; ok {
 				cell.Text = fmt.Sprint(v)
-				if _, read := pages[i].Holds.has(r); read {
-					cell.To = pages[i].Prefix + "decoder"
-				}
+				cell.To = pages[i].Prefix + "decoder"
 				seen[cell.Text] = true
 			} else if len(held[i]) > 0 {
 				seen[cell.Text] = true
@@ -224,10 +222,4 @@ func (b *beside) differing(ranked []Ranked, pages []folderPage) {
 		}
 	}
 	b.More = strings.Join(cv.Ranges(rest), ", ")
-}
-
-// has says whether a register has a row, and gives its id.
-func (h *holdsPage) has(r cv.Register) (id string, ok bool) {
-	id = h.row(r)
-	return id, id != ""
 }

@@ -62,18 +62,21 @@ type failure struct {
 	To string
 }
 
-func folderPageOf(f Folder, prefix string) (folderPage, error) {
+// folderPageOf is what the page says of a folder. Where it is not alone, nothing leads to registers, batches and runs one by one: these are not
+// on the page then.
+func folderPageOf(f Folder, prefix string, alone bool) (folderPage, error) {
 	p := folderPage{Prefix: prefix, Name: f.Name, Path: f.Path, Unread: f.Unread}
 	p.Files = fileFactsOf(f, prefix)
-	ids := map[string]string{} // of files
-	for _, file := range p.Files {
-		ids[file.File] = file.ID
-	}
-
 	p.Holds = holdsOf(f, prefix)
-	p.Batches = batchesOf(f, prefix, p.Holds)
-	p.Decoder, p.Several = decoderOf(f, prefix, p.Holds)
 	p.Books = booksOf(f, prefix)
+	if !alone {
+		p.Holds.unlink()
+		for i := range p.Books {
+			p.Books[i].unlink()
+		}
+	}
+	p.Batches = batchesOf(f, prefix, p.Holds)
+	p.Decoder, p.Several = decoderOf(f, p.Holds)
 	p.Verdict = verdictOf(f, p.Books, prefix)
 	p.Figures = figuresOf(f, p.Books, prefix)
 	p.Speeds = speedsOf(f, p.Books, prefix)
@@ -82,33 +85,48 @@ func folderPageOf(f Folder, prefix string) (folderPage, error) {
 	p.Asked = askedOf(f)
 	p.Moves = len(f.Trials)+len(f.Speeds) > 0
 
-	var err error
-	if p.Plots, err = plotsOf(f, p.Books, prefix); err != nil {
-		return folderPage{}, err
-	}
-	if p.Signals, err = signalsOf(f, prefix); err != nil {
-		return folderPage{}, err
+	if alone {
+		var err error
+		if p.Plots, err = plotsOf(f, p.Books, prefix); err != nil {
+			return folderPage{}, err
+		}
+		if p.Signals, err = signalsOf(f, prefix); err != nil {
+			return folderPage{}, err
+		}
 	}
 	for _, failed := range f.Failures() {
-		to := ids[failed.File]
-		for _, b := range p.Books {
-			if run, ok := b.lines[failed.Line]; ok && b.File == failed.File {
-				to = b.runID(run)
-			}
-		}
-		for _, b := range p.Batches {
-			if b.File == failed.File {
-				to = b.ID
-			}
-		}
-		for _, s := range p.Signals {
-			if s.File == failed.File {
-				to = s.ID
-			}
+		to := ""
+		if alone {
+			to = p.place(failed)
 		}
 		p.Failures = append(p.Failures, failure{failed, to})
 	}
 	return p, nil
+}
+
+// place is the id of where the page tells of what failed.
+func (p folderPage) place(failed Failure) (id string) {
+	for _, b := range p.Books {
+		if run, ok := b.lines[failed.Line]; ok && b.File == failed.File {
+			return b.runID(run)
+		}
+	}
+	for _, b := range p.Batches {
+		if b.File == failed.File {
+			return b.ID
+		}
+	}
+	for _, s := range p.Signals {
+		if s.File == failed.File {
+			return s.ID
+		}
+	}
+	for _, file := range p.Files {
+		if file.File == failed.File {
+			return file.ID
+		}
+	}
+	return ""
 }
 
 // Simulated says what was made on the simulated bench: all of it, or in part.
@@ -134,7 +152,7 @@ func (p folderPage) Simulated() string {
 func isSimulated(station string) bool { return strings.HasPrefix(station, "simulated bench") }
 
 // decoderOf is what the decoder is.
-func decoderOf(f Folder, prefix string, holds *holdsPage) (facts []fact, several []string) {
+func decoderOf(f Folder, holds *holdsPage) (facts []fact, several []string) {
 	for _, d := range f.Decoders() {
 		several = append(several, d.String())
 	}
@@ -163,7 +181,7 @@ func decoderOf(f Folder, prefix string, holds *holdsPage) (facts []fact, several
 	facts = append(facts, address)
 	facts = append(facts,
 		fact{Label: "registers", Text: fmt.Sprintf("%d proven, %d absent, %d not proven, %d that change by themselves",
-			len(survey.Registers), len(survey.Absent), len(survey.Unsure), len(survey.Changing)), To: prefix + "holds"})
+			len(survey.Registers), len(survey.Absent), len(survey.Unsure), len(survey.Changing)), To: holds.ID})
 	if len(survey.Pages) > 0 {
 		pages := make([]string, len(survey.Pages))
 		for i, page := range survey.Pages {

@@ -11,6 +11,7 @@ import (
 
 // holdsPage is what the decoder holds, register by register.
 type holdsPage struct {
+	ID       string
 	File     string // of the survey
 	When     string
 	Station  string
@@ -50,6 +51,13 @@ func (h *holdsPage) row(r cv.Register) string {
 	return h.ids[r]
 }
 
+// unlink has nothing lead to it: it is not on the page.
+func (h *holdsPage) unlink() {
+	if h != nil {
+		h.ID, h.ids = "", nil
+	}
+}
+
 // holdsOf is what the last survey and the journals after it say; nil where there is no survey.
 func holdsOf(f Folder, prefix string) *holdsPage {
 	survey, whole := f.Holds()
@@ -60,7 +68,7 @@ func holdsOf(f Folder, prefix string) *holdsPage {
 		survey = f.Surveys[len(f.Surveys)-1]
 	}
 	h := &holdsPage{
-		File: survey.File, When: when(survey.When), Station: survey.Station, Left: len(survey.Left), survey: survey,
+		ID: prefix + "holds", File: survey.File, When: when(survey.When), Station: survey.Station, Left: len(survey.Left), survey: survey,
 		Absent: strings.Join(cv.Ranges(survey.Absent), ", "), ids: map[cv.Register]string{},
 	}
 	defaults, from := f.Defaults()

@@ -40,6 +40,9 @@ type runRow struct {
 // runID is the id of the row of a run.
 func (b bookPage) runID(run int) string { return b.ID + "-" + strconv.Itoa(run) }
 
+// unlink has nothing lead to it: it is not on the page.
+func (b *bookPage) unlink() { b.ID, b.Runs, b.has, b.lines = "", nil, nil, nil }
+
 // booksOf are all files of runs: those of the trial that decides first, and its last file before those before it.
 func booksOf(f Folder, prefix string) (books []bookPage) {
 	_, decides, _ := f.Deciding()

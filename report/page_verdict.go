@@ -191,7 +191,7 @@ func figuresOf(f Folder, books []bookPage, prefix string) *figuresPage {
 func (b bookPage) runsThat(runs []trial.Run, pick func(trial.Run) bool) (links []link, more int) {
 	for _, r := range runs {
 		switch {
-		case !pick(r):
+		case !b.has[r.Number] || !pick(r):
 		case len(links) == mostLinks:
 			more++
 		default:
