@@ -9,7 +9,7 @@ import (
 func version() string {
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
-		return "unknown"
+		return "unversioned"
 	}
 	return versionOf(*info)
 }
@@ -28,7 +28,7 @@ func versionOf(info debug.BuildInfo) string {
 		}
 	}
 	if revision == "" {
-		return "unknown"
+		return "unversioned"
 	}
 	const enough = 12 // digits of a revision, to find it by
 	return "revision " + revision[:min(len(revision), enough)] + changed

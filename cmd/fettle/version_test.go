@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-func TestAVersionIsTheReleaseElseTheRevisionElseUnknown(t *testing.T) {
+func TestAVersionIsTheReleaseElseTheRevisionWhereOneIsKnown(t *testing.T) {
 	of := func(main string, settings ...debug.BuildSetting) debug.BuildInfo {
 		return debug.BuildInfo{Main: debug.Module{Version: main}, Settings: settings}
 	}
@@ -18,7 +18,7 @@ func TestAVersionIsTheReleaseElseTheRevisionElseUnknown(t *testing.T) {
 		{of("v0.0.0-20261125203000-0123456789ab", revision), "revision 0123456789ab"},
 		{of("(devel)", revision, debug.BuildSetting{Key: "vcs.modified", Value: "true"}), "revision 0123456789ab, changed"},
 		{of("", revision, debug.BuildSetting{Key: "vcs.modified", Value: "false"}), "revision 0123456789ab"},
-		{of("(devel)"), "unknown"},
+		{of("(devel)"), "unversioned"},
 	} {
 		if got := versionOf(c.info); got != c.want {
 			t.Errorf("%+v: %q, want %q", c.info, got, c.want)
