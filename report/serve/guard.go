@@ -19,6 +19,7 @@ type guard struct {
 	token  string
 	cookie string
 	slow   chan struct{} // holds one for each wrong token that is being made to wait
+	wait   time.Duration // how long it waits
 }
 
 const (
@@ -34,7 +35,7 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 	"base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
 // only serves what next does to those who may come in.
-func (g guard) only(next http.Handler) http.Handler {
+func (g *guard) only(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)
@@ -69,12 +70,12 @@ func (g guard) only(next http.Handler) http.Handler {
 }
 
 // known says whether a host is one of ours.
-func (g guard) known(host string) bool {
+func (g *guard) known(host string) bool {
 	return slices.ContainsFunc(g.hosts, func(ours string) bool { return strings.EqualFold(ours, host) })
 }
 
 // fromUs says whether a request comes from our own page, from no page at all, or goes to our page by a link.
-func (g guard) fromUs(r *http.Request) bool {
+func (g *guard) fromUs(r *http.Request) bool {
 	if origins := r.Header.Values("Origin"); len(origins) > 0 {
 		origin, err := url.Parse(origins[0])
 		if len(origins) > 1 || err != nil || origin.Scheme != "http" && origin.Scheme != "https" || !strings.EqualFold(origin.Host, r.Host) {
@@ -89,7 +90,7 @@ func (g guard) fromUs(r *http.Request) bool {
 }
 
 // shown is the cookie that a request has.
-func (g guard) shown(r *http.Request) string {
+func (g *guard) shown(r *http.Request) string {
 	cookie, err := r.Cookie(cookieName)
 	if err != nil {
 		return ""
@@ -97,7 +98,7 @@ func (g guard) shown(r *http.Request) string {
 	return cookie.Value
 }
 
-func (g guard) same(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1 }
+func (g *guard) same(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1 }
 
 // entered leads on to the page. It does so from a page of ours, since a browser that came by a link of another site's keeps the cookie back until
 // then; and the token goes out of its address.
@@ -105,7 +106,7 @@ const entered = `<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>Fet
 	`<p><a href="/">To the bench</a></p></html>` + "\n"
 
 // enter takes a token, and gives the cookie for it. One that is wrong waits.
-func (g guard) enter(w http.ResponseWriter, r *http.Request, refuse func(int, string)) {
+func (g *guard) enter(w http.ResponseWriter, r *http.Request, refuse func(int, string)) {
 	if !g.same(r.URL.Query().Get("token"), g.token) {
 		select {
 		case g.slow <- struct{}{}:
@@ -115,7 +116,7 @@ func (g guard) enter(w http.ResponseWriter, r *http.Request, refuse func(int, st
 			return
 		}
 		select {
-		case <-time.After(wrongWait):
+		case <-time.After(g.wait):
 		case <-r.Context().Done():
 		}
 		refuse(http.StatusForbidden, "The token is wrong. Open the address that fettle serve has printed.")

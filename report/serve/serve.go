@@ -50,7 +50,7 @@ type Server struct {
 	main    station.Main             // nil: likewise
 	layout  station.Layout           // the same, where it is a bench that sees what its vehicle does
 	folder  folder
-	guard   guard
+	guard   *guard
 	report  chan struct{} // holds one while a page of evidence is made
 
 	ctx   context.Context // ends with Close
@@ -104,7 +104,7 @@ func New(o Options) (*Server, error) {
 		return nil, fmt.Errorf("serving the bench: found a file at %s, want a folder", o.Folder)
 	}
 	s.folder = folder(o.Folder)
-	s.guard = guard{hosts: o.Hosts, token: o.Token, cookie: rand.Text(), slow: make(chan struct{}, mostWrong)}
+	s.guard = &guard{hosts: o.Hosts, token: o.Token, cookie: rand.Text(), slow: make(chan struct{}, mostWrong), wait: wrongWait}
 	s.ctx, s.end = context.WithCancel(context.Background())
 	s.state = State{
 		Version: o.Version, Station: d.String(), Simulated: d.Simulated, SilenceMS: int(o.Silence.Milliseconds()), Track: Off,
