@@ -130,11 +130,11 @@ func wordsOf(name string, err error) string {
 	if errors.As(err, &path) {
 		return "it can't be read: " + path.Err.Error()
 	}
+	if rest, ok := strings.CutPrefix(err.Error(), name+": "); ok {
+		return rest
+	}
 	if rest, ok := strings.CutPrefix(err.Error(), name+":"); ok {
-		if rest[0] != ' ' {
-			return "line " + rest
-		}
-		return rest[1:]
+		return "line " + rest
 	}
 	return err.Error()
 }

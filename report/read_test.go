@@ -208,6 +208,29 @@ func TestPagesHiddenFilesAndFoldersBelowAreLeftOutWithoutAWord(t *testing.T) {
 	}
 }
 
+func TestHostileNamesAreNamesAndNothingElse(t *testing.T) {
+	hostile := []string{"<script>alert(1)<!--.toml", "a\"b'c.toml", "line\nbreak.toml", "\u202egnp.toml", "\xff\xfe.toml", "colon: 1:1: found.toml", "-rf.toml", "=1+1.toml"}
+	files := map[string]string{}
+	for _, name := range hostile {
+		files[name] = "title = '<b>&\"'\n[registers]\n3 = 300\n"
+		files["good "+name] = "title = '<b>&\"'\n[registers]\n3 = 3\n"
+	}
+	f := read(t, folderOf(t, files))
+	if len(f.Sets) != len(hostile) || len(f.Unread) != len(hostile) {
+		t.Fatalf("%d sets, unread %q", len(f.Sets), f.Unread)
+	}
+	for _, u := range f.Unread {
+		if _, ok := files[u.File]; !ok || !strings.HasPrefix(u.Why, "line 3, column 5: found 300") {
+			t.Errorf("%q: %q", u.File, u.Why)
+		}
+	}
+	for _, s := range f.Sets {
+		if _, ok := files[s.File]; !ok || s.Title != "<b>&\"" {
+			t.Errorf("%q: %q", s.File, s.Title)
+		}
+	}
+}
+
 func TestAFolderThatCantBeReadIsAnError(t *testing.T) {
 	path := folderOf(t, map[string]string{"set.toml": "[registers]\n3 = 1\n"})
 	if _, err := Read(t.Context(), filepath.Join(path, "none"), nil); !errors.Is(err, fs.ErrNotExist) || !strings.Contains(err.Error(), "none") {
