@@ -25,6 +25,7 @@ type batchPage struct {
 	State   string // how it ended, in words
 	Proven  bool
 	Rows    []batchRow
+	Nothing string // in place of rows, where there are none
 	Already string // registers that held already what is wanted, in ranges
 	More    string // registers that are not told one by one, in ranges
 }
@@ -55,6 +56,14 @@ func batchesOf(f Folder, prefix string, holds *holdsPage) (pages []batchPage) {
 			b.State = "ended, and not all of it is proven: " + j.Ended
 		}
 		b.rows(j, known, holds)
+		switch {
+		case len(j.Wanted) > 0:
+			b.Nothing = "No register had to be changed."
+		case j.Found != nil:
+			b.Nothing = "No register of which it was known what it held before was found otherwise."
+		default:
+			b.Nothing = "It came to no plan."
+		}
 		if i < len(f.Journals)-1 && len(b.Rows) > mostRegisters {
 			var rest []cv.Register
 			for _, row := range b.Rows[mostRegisters:] {

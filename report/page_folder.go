@@ -13,7 +13,6 @@ import (
 type folderPage struct {
 	Prefix   string // of all its ids, where the page has several folders
 	Name     string
-	Path     string
 	Verdict  verdictPage
 	Plots    []plot
 	Decoder  []fact
@@ -65,7 +64,7 @@ type failure struct {
 // folderPageOf is what the page says of a folder. Where it is not alone, nothing leads to registers, batches and runs one by one: these are not
 // on the page then.
 func folderPageOf(f Folder, prefix string, alone bool) (folderPage, error) {
-	p := folderPage{Prefix: prefix, Name: f.Name, Path: f.Path, Unread: f.Unread}
+	p := folderPage{Prefix: prefix, Name: f.Name, Unread: f.Unread}
 	p.Files = fileFactsOf(f, prefix)
 	p.Holds = holdsOf(f, prefix)
 	p.Books = booksOf(f, prefix)

@@ -194,7 +194,7 @@ func speedAt(t trial.Trial, of bookPage, runs []trial.Run, lead station.Lead, st
 		return cell
 	}
 	mean := sum / station.MillimetresPerSecond(n)
-	cell.Text = decimal(float64(mean)) + " mm/s"
+	cell.Text = fmt.Sprintf("%.1f mm/s", float64(mean))
 	if scaled := toScale(mean, t.Vehicle.Scale); scaled != "" {
 		cell.Text += ", " + scaled
 	}
