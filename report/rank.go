@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"fettle/station"
 	"fettle/trial"
@@ -137,7 +138,7 @@ func (s standing) worstWords() string {
 	if math.IsInf(s.worst, 0) {
 		return "did not stop at every wanted speed and lead"
 	}
-	return fmt.Sprintf("has its worst predicted stop, with its interval, up to %.0f mm from the target of %g mm (%.2f of the tolerance of %g mm)",
+	return fmt.Sprintf("may stop on average as far as %.0f mm from the target of %g mm (%.2f times the tolerance of %g mm)",
 		s.worst*float64(s.trial.Wanted.Within), float64(s.trial.Wanted.Stop), s.worst, float64(s.trial.Wanted.Within))
 }
 
@@ -146,22 +147,27 @@ func (s standing) boundWords() string {
 		return "has no known bound for its stops"
 	}
 	b := s.verdict.Bound
-	return fmt.Sprintf("has %g of 100 stops end before %.0f mm, with a confidence of %g %%", b.Share*100, float64(b.At), b.Confidence*100)
+	return fmt.Sprintf("ends %g stops in 100 before %.0f mm (confidence %g %%)", b.Share*100, float64(b.At), b.Confidence*100)
 }
 
 // reasons say why s stands before o, or behind it.
 func (s standing) reasons(o standing, where string) (reasons []string) {
-	name := func(f Folder) string { return f.Name }
 	order, why := s.compare(o)
 	switch {
 	case order == 0 && !s.tried:
-		return []string{fmt.Sprintf("It stands beside %s: neither was tried.", name(o.folder))}
+		return []string{fmt.Sprintf("It stands beside %s: neither was tried.", o.folder.Name)}
 	case order == 0:
-		reasons = append(reasons, fmt.Sprintf("It stands beside %s: nothing that the trial asks for tells the two apart.", name(o.folder)))
+		reasons = append(reasons, fmt.Sprintf("It stands beside %s: nothing that the trial asks for tells the two apart.", o.folder.Name))
 	default:
-		reasons = append(reasons, fmt.Sprintf("It stands %s %s: it %s, and %s %s.", where, name(o.folder), why(s), name(o.folder), why(o)))
+		reasons = append(reasons, fmt.Sprintf("It stands %s %s: it %s, and %s %s.", where, o.folder.Name, why(s), o.folder.Name, why(o)))
 	}
 	if !s.tried {
+		return reasons
+	}
+	if len(s.verdict.Reasons) > 0 && s.verdict.Fitness != trial.Fit {
+		reasons = append(reasons, "Its verdict rests on this: "+s.verdict.Reasons[0]+".")
+	}
+	if !o.tried {
 		return reasons
 	}
 	for _, more := range []struct {
@@ -170,30 +176,41 @@ func (s standing) reasons(o standing, where string) (reasons []string) {
 	}{
 		{s.onTarget != o.onTarget || s.stops != o.stops, standing.targetWords}, {s.worst != o.worst, standing.worstWords}, {s.past != o.past, standing.boundWords},
 	} {
-		if more.differ && o.tried && (order == 0 || more.words(s) != why(s)) {
-			reasons = append(reasons, fmt.Sprintf("It %s; %s %s.", more.words(s), name(o.folder), more.words(o)))
+		if more.differ && (order == 0 || more.words(s) != why(s)) {
+			reasons = append(reasons, fmt.Sprintf("It %s; %s %s.", more.words(s), o.folder.Name, more.words(o)))
 		}
 	}
-	if len(s.verdict.Reasons) > 0 && s.verdict.Fitness != trial.Fit {
-		reasons = append(reasons, "Its verdict rests on this: "+s.verdict.Reasons[0]+".")
-	}
-	if o.tried {
-		if a, b := asked(s.trial.Trial), asked(o.trial.Trial); a != b {
-			reasons = append(reasons, fmt.Sprintf("The two trials ask for different things: this one for %s, that of %s for %s.", a, name(o.folder), b))
+	var mine, theirs []string
+	others := askedOneByOne(o.trial.Trial)
+	for i, words := range askedOneByOne(s.trial.Trial) {
+		if words != others[i] {
+			mine, theirs = append(mine, words), append(theirs, others[i])
 		}
+	}
+	if mine != nil {
+		reasons = append(reasons, fmt.Sprintf("The two trials ask for different things: this one for %s; that of %s for %s.",
+			strings.Join(mine, ", "), o.folder.Name, strings.Join(theirs, ", ")))
 	}
 	return reasons
 }
 
 // asked is what a trial of braking asks for, in words.
 func asked(t trial.Trial) string {
+	words := askedOneByOne(t)
+	return strings.Join(words[:], ", ")
+}
+
+// askedOneByOne is what a trial of braking asks for, in words, one thing each.
+func askedOneByOne(t trial.Trial) [4]string {
 	w := t.Wanted
 	at := fmt.Sprintf("speeds of %v mm/s", joined(w.Speeds))
 	if len(w.Steps) > 0 {
 		at = "steps " + joined(w.Steps)
 	}
-	return fmt.Sprintf("a stop at %g mm within %g mm, in a room of %g mm, at %s, with a confidence of %g %%",
-		float64(w.Stop), float64(w.Within), float64(t.Section.Room), at, w.Confidence*100)
+	return [...]string{
+		fmt.Sprintf("a stop at %g mm within %g mm", float64(w.Stop), float64(w.Within)), fmt.Sprintf("a room of %g mm", float64(t.Section.Room)),
+		at, fmt.Sprintf("a confidence of %g %%", w.Confidence*100),
+	}
 }
 
 // joined is a list of numbers in words: "80, 160 and 240".
