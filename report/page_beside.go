@@ -81,7 +81,7 @@ func besideOf(ranked []Ranked, pages []folderPage) (b beside, err error) {
 		}
 	}
 	b.figures(ranked, pages)
-	b.differing(ranked, pages)
+	b.differing(ranked)
 	return b, nil
 }
 
@@ -184,7 +184,7 @@ func speedOrStep(s trial.PredictedStop) string {
 }
 
 // differing are the registers that do not hold the same in all folders that say anything of them.
-func (b *beside) differing(ranked []Ranked, pages []folderPage) {
+func (b *beside) differing(ranked []Ranked) {
 	all, held := cv.Values{}, make([]cv.Values, len(ranked))
 	for i, of := range ranked {
 		held[i] = cv.Values{}
@@ -200,7 +200,6 @@ func (b *beside) differing(ranked []Ranked, pages []folderPage) {
 			cell := link{Text: "nothing said"}
 			if v, ok := held[i][r]; ok {
 				cell.Text = fmt.Sprint(v)
-				cell.To = pages[i].Prefix + "decoder"
 				seen[cell.Text] = true
 			} else if len(held[i]) > 0 {
 				seen[cell.Text] = true
@@ -212,8 +211,8 @@ func (b *beside) differing(ranked []Ranked, pages []folderPage) {
 		case len(b.Differ) == mostDiffering:
 			rest = append(rest, r)
 		default:
-			for i, of := range ranked { // the sheet's name of the first that has one
-				if known := of.Sheet().Named(r).Name; row.Cells[i].To != "" && known != row.Name {
+			for _, of := range ranked { // the sheet's name of the first that has one
+				if known := of.Sheet().Named(r).Name; known != row.Name {
 					row.Name = known
 					break
 				}
