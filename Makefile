@@ -22,14 +22,17 @@ lint: ## gofmt, go vet, staticcheck at the version that go.mod pins
 	$(GO) tool staticcheck ./...
 
 # What the tests run beside Go: a C compiler for the race detector, which needs cgo, and for the board's link; the board's
-# compiler, its simulator, and the program that loads it; a resampler, and a second reader of captures, to compare ours with.
-# Where apt-get is there, what is missing is installed.
+# compiler, its simulator, and the program that loads it; a resampler, and a second reader of captures, to compare ours with; a
+# browser, and npm for what examines pages in it. Where apt-get is there, what is missing is installed.
+browser := report/internal/browser
+
 tools:
 	@missing=; \
 	has() { command -v "$$1" >/dev/null || missing="$$missing $$2"; }; \
 	header() { echo "#include <$$1>" | $$3 -E -x c - >/dev/null 2>&1 || missing="$$missing $$2"; }; \
 	has gcc gcc; has avr-gcc gcc-avr; has avr-objcopy binutils-avr; has avrdude avrdude; \
 	has sox sox; has sigrok-cli sigrok-cli; \
+	has chromium chromium; has npm npm; \
 	header stdlib.h libc6-dev gcc; header simavr/sim_avr.h libsimavr-dev gcc; header libelf.h libelf-dev gcc; \
 	header avr/io.h avr-libc "avr-gcc -mmcu=atmega328p"; \
 	test -z "$$missing" && exit; \
@@ -38,6 +41,8 @@ tools:
 	echo "make test: installing$$missing"; \
 	$$root apt-get update && $$root apt-get install -y --no-install-recommends $$missing || \
 		{ echo "make test: these could not be installed:$$missing" >&2; exit 1; }
+	@test $(browser)/node_modules/.package-lock.json -nt $(browser)/package-lock.json || \
+		npm ci --prefix $(browser) --ignore-scripts --no-audit --no-fund
 	@test "$$($(GO) env CGO_ENABLED)" = 1 || \
 		{ echo "make test: the race detector needs cgo: it is off (unset CGO_ENABLED, or set it to 1)" >&2; exit 1; }
 
