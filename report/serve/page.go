@@ -5,6 +5,8 @@ import (
 	"net/http"
 	"path"
 	"strings"
+
+	"fettle/report"
 )
 
 // The page is plain HTML, CSS and script, sent as it is written. index.html has all that can ever be seen; page.js shows the parts that a
@@ -31,7 +33,7 @@ func page() http.Handler {
 		}
 		content, err := pageFiles.ReadFile("page/" + name)
 		if name == "look.css" {
-			content, err = nil, nil
+			content, err = []byte(report.Look), nil
 		}
 		kind, ok := kinds[path.Ext(name)]
 		if err != nil || !ok {

@@ -32,7 +32,7 @@ export function fill(element, items, each) {
 export function row(first, ...others) {
   const cell = (kind, what) => {
     const words = what === null || what === undefined ? "–" : String(what);
-    const e = make(kind, { className: /^[\d.,@–-]+$/.test(words) ? "n" : "" });
+    const e = make(kind, { className: /^[\d.,@–-]+$/.test(words) ? "number" : "" });
     e.append(make("bdi", {}, words));
     return e;
   };

@@ -233,8 +233,9 @@ function showBench() {
 }
 
 function showDecoder() {
-  fill(by("identity"), state.identity ?? [], (f) => make("div", {}, make("dt", {}, f.label), make("dd", {}, make("bdi", {}, f.words))));
-  show(by("identity"), state.identity?.length > 0);
+  const facts = (state.identity ?? []).flatMap((f) => [["dt", f.label], ["dd", f.words]]);
+  fill(by("identity"), facts, ([kind, words]) => make(kind, {}, make("bdi", {}, words)));
+  show(by("identity"), facts.length > 0);
   const readings = state.readings ?? [];
   show(by("readings"), readings.length > 0);
   fill(by("readings").querySelector("tbody"), readings, (r) => {

@@ -159,6 +159,7 @@ export class TrialView {
     show(by("verdict"), Boolean(t.verdict));
     if (t.verdict) {
       say(by("verdict-word"), VERDICTS[t.verdict.word] ?? t.verdict.word);
+      by("verdict-box").className = "verdict " + t.verdict.word;
       say(by("verdict-sentence"), t.verdict.sentence);
       fill(by("verdict-reasons"), t.verdict.reasons ?? [], (words) => make("li", {}, words));
     }
