@@ -14,6 +14,7 @@ import (
 	"fettle/prog"
 	"fettle/prog/journal"
 	"fettle/prog/regset"
+	"fettle/prog/sheet"
 )
 
 // Phases of a Batch.
@@ -25,16 +26,10 @@ const (
 	batchStopped   = "stopped"
 )
 
-// How a batch ends, as its journal says it: the words of the command.
-const (
-	endedProven    = "proven"
-	endedNotProven = "not proven"
-	endedPutBack   = "put back"
-)
-
 // batch is what State.Batch is of.
 type batch struct {
 	set     *regset.Set // nil: it was found in the folder
+	sheet   sheet.Sheet // in whose names the set is; the zero Sheet: in none
 	name    string      // of its file, for the journal
 	steps   []prog.Step // as they are shown
 	journal string      // path of the journal; "" where there is none
@@ -43,7 +38,7 @@ type batch struct {
 
 // plan reads what a set is about to change, and shows what would be written.
 func (s *Server) plan(j *job, o Order, reply func(Answer)) error {
-	set, name, err := s.chosenSet(o)
+	b, err := s.chosenSet(o)
 	s.mu.Lock()
 	if err != nil {
 		reply(Answer{Refused: sentence(err)})
@@ -54,36 +49,63 @@ func (s *Server) plan(j *job, o Order, reply func(Answer)) error {
 	s.mu.Unlock()
 	var p prog.Plan
 	if err := s.visit(j, nil, func(v *visit) (err error) {
-		p, err = prog.Prepare(j.ctx, v.Session, set)
+		p, err = b.prepare(v)
 		return err
 	}); err != nil {
 		return err
 	}
-	s.showPlan(&batch{set: &set, name: name, steps: p.Steps}, p, batchPlanned)
+	b.steps = p.Steps
+	s.showPlan(b, p, batchPlanned)
 	return nil
 }
 
+// prepare plans the set. Where single bits of it, with those that a register keeps, make a value that its sheet refuses, so does prepare.
+func (b *batch) prepare(v *visit) (prog.Plan, error) {
+	p, err := prog.Prepare(v.ctx, v.Session, *b.set)
+	if err != nil {
+		return p, err
+	}
+	for _, step := range p.Steps {
+		if why := b.sheet.Refuse(step.Register, 255, step.Wanted); why != "" && step.Changes() && !step.Kept {
+			return p, fmt.Errorf("with the bits that register %v keeps: %s", step.Register, why)
+		}
+	}
+	return p, nil
+}
+
 // chosenSet is the set that an order means.
-func (s *Server) chosenSet(o Order) (set regset.Set, name string, err error) {
+func (s *Server) chosenSet(o Order) (*batch, error) {
 	if o.Text != "" {
-		set, err = regset.Parse("text", []byte(o.Text))
-		return set, "text", err
+		return s.parseSet("text", []byte(o.Text))
 	}
 	if err := s.look(); err != nil {
-		return set, "", err
+		return nil, err
 	}
 	s.mu.Lock()
 	listed := slices.Contains(s.state.Sets, o.File)
 	s.mu.Unlock()
 	if !listed {
-		return set, "", errors.New("there is no such register set in the folder")
+		return nil, errors.New("there is no such register set in the folder")
 	}
 	data, err := s.folder.read(o.File)
 	if err != nil {
-		return set, "", err
+		return nil, err
 	}
-	set, err = regset.Parse(o.File, data)
-	return set, journalName(o.File), err
+	return s.parseSet(o.File, data)
+}
+
+// parseSet reads a set: in the standard's notation, or else in the names of a sheet of the folder.
+func (s *Server) parseSet(file string, data []byte) (*batch, error) {
+	set, err := regset.Parse(file, data)
+	if err == nil {
+		return &batch{set: &set, name: journalName(file)}, nil
+	}
+	for _, terms := range s.folder.sheets() {
+		if set, err := regset.ParseFor(file, data, terms); err == nil {
+			return &batch{set: &set, sheet: terms, name: journalName(file)}, nil
+		}
+	}
+	return nil, err
 }
 
 // showPlan shows a plan.
@@ -161,15 +183,15 @@ func (s *Server) apply(j *job) error {
 			return err
 		}
 		v.keeper.Begin(log, false)
-		p, err := prog.Prepare(j.ctx, v.Session, *b.set)
+		p, err := b.prepare(v)
 		if err != nil {
 			return v.unplanned(err)
 		}
 		if !sameSteps(b.steps, p.Steps) {
-			s.showPlan(&batch{set: b.set, name: b.name, steps: p.Steps}, p, batchPlanned)
+			s.showPlan(&batch{set: b.set, sheet: b.sheet, name: b.name, steps: p.Steps}, p, batchPlanned)
 			return v.unplanned(errors.New("the decoder holds something else than when the plan was shown: look at the plan again"))
 		}
-		return v.carryOut(b, p, endedProven)
+		return v.carryOut(b, p, journal.Proven)
 	})
 }
 
@@ -199,7 +221,7 @@ func (v *visit) carryOut(b *batch, p prog.Plan, how string) error {
 		return v.halfway(b, p, err)
 	}
 	if !got.Good() {
-		how = endedNotProven
+		how = journal.NotProven
 	}
 	err = v.keeper.End(how)
 	v.server.showBatch(b, got)
@@ -332,9 +354,9 @@ func (s *Server) resume(j *job) error {
 			return err
 		}
 		v.keeper.Begin(log, true)
-		again, how := prog.Resume, endedProven
+		again, how := prog.Resume, journal.Proven
 		if rec.Wanted == nil {
-			again, how = prog.Undo, endedPutBack
+			again, how = prog.Undo, journal.PutBack
 		}
 		p, err := again(j.ctx, v.Session, rec)
 		if err != nil {
@@ -369,7 +391,7 @@ func (s *Server) undo(j *job) error {
 		if err != nil {
 			return v.unplanned(err)
 		}
-		if err := v.carryOut(&batch{name: b.name}, p, endedProven); err != nil {
+		if err := v.carryOut(&batch{name: b.name}, p, journal.Proven); err != nil {
 			return err
 		}
 		s.mu.Lock()
@@ -382,7 +404,7 @@ func (s *Server) undo(j *job) error {
 	}
 	log, _, err := journal.Reopen(b.journal, time.Now())
 	if err == nil {
-		err = log.End("undone")
+		err = log.End(journal.Undone)
 	}
 	if err != nil {
 		return fmt.Errorf("all is put back, but its journal does not say so: %w", err)

@@ -101,6 +101,21 @@ func (f folder) sorted() (sets, trials []string, err error) {
 	return sets, trials, err
 }
 
+// sheets are the decoder sheets of the folder.
+func (f folder) sheets() (sheets []sheet.Sheet) {
+	names, _ := f.files(".toml")
+	for _, name := range names {
+		data, err := f.read(name)
+		if err != nil {
+			continue
+		}
+		if one, err := sheet.Parse(name, data); err == nil {
+			sheets = append(sheets, one)
+		}
+	}
+	return sheets
+}
+
 // look lists the folder anew.
 func (s *Server) look() error {
 	sets, trials, err := s.folder.sorted()

@@ -82,8 +82,9 @@ func TestOnARealStationAPersonSaysWhatBecomesOfARun(t *testing.T) {
 		if s.Trial.Run.StopMM != 0 || s.Trial.View != nil || l.on {
 			t.Errorf("found %+v, want it unknown where it stands, and the track off", s.Trial)
 		}
-		if a := d.ask(first, Order{Do: NoteRun, Run: r.Number, StopMM: 140.2}); len(a.Doubts) == 0 {
-			t.Logf("found answer %+v: no doubt", a)
+		d.must(Order{Do: NoteRun, Run: r.Number, StopMM: 1402.5, StopS: 9.4})
+		if got := d.phase(Placing).Trial.Runs; len(got) != 1 || got[0].StopMM != 1402.5 || got[0].StopS != 9.4 {
+			t.Errorf("found %+v, want the run as it was said", got)
 		}
 	})
 }

@@ -37,8 +37,8 @@ func TestASetIsPlannedAppliedAndProven(t *testing.T) {
 		}
 		d.must(Order{Do: ApplySet})
 		s = d.idle()
-		if s.Batch.Phase != "not_proven" { // it takes no more than 180 in register 5, and not every bit of 29
-			t.Logf("phase %s", s.Batch.Phase)
+		if s.Batch.Phase != "proven" || s.Batch.Journal == "" {
+			t.Fatalf("found %s, want it proven", d.told())
 		}
 		if s.Trouble != "" || s.Track != Off {
 			t.Errorf("found trouble %q, track %s", s.Trouble, s.Track)
@@ -351,8 +351,64 @@ func TestOrdersOutOfPlaceAreRefused(t *testing.T) {
 		d.refused(first, Order{Do: LeaveSeat}, "stop first")
 		d.stopped()
 		d.refused(first, Order{Do: NoteRun, Run: run}, "where it stopped")
-		if a := d.ask(first, Order{Do: NoteRun, Run: run, StopMM: 140}); len(a.Doubts) == 0 && a.Refused == "" {
-			t.Log("140 mm is in no doubt")
+		d.refused(first, Order{Do: NoteRun, Run: run, StopMM: 1400, Note: "two\nlines"}, "want a line of text")
+	})
+}
+
+func TestWhatIsInDoubtIsKeptOnlyWhereItIsSure(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := seated(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText})
+		defer d.closed()
+		d.opened()
+		d.driven()
+		r := d.stopped().Trial.Run
+		note := Order{Do: NoteRun, Run: r.Number, StopMM: 140} // centimetres, where 1400 mm are wanted
+		if a := d.ask(first, note); len(a.Doubts) != 1 || !strings.Contains(a.Doubts[0], "centimetres") {
+			t.Fatalf("found answer %+v, want a doubt whether it is in centimetres", a)
+		}
+		if s := d.seen(first); s.Trial.Phase != Noting || s.Trial.Made != 0 {
+			t.Errorf("found %s, want the run not saved", d.told())
+		}
+		note.Sure = true
+		d.must(note)
+		if s := d.seen(first); s.Trial.Made != 1 {
+			t.Errorf("found %s, want the run saved", d.told())
+		}
+	})
+}
+
+func TestARunThatCannotBeSavedIsNotSaidToBe(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := seated(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText})
+		defer d.closed()
+		d.opened()
+		d.driven()
+		r := d.stopped().Trial.Run
+		if err := os.RemoveAll(d.folder); err != nil { // as a stick that is pulled out
+			t.Fatal(err)
+		}
+		d.refused(first, Order{Do: NoteRun, Run: r.Number, StopMM: r.StopMM}, "could not be saved")
+		if s := d.idle(); s.Trial.Made != 0 || s.Trouble == "" || s.Track != Off {
+			t.Errorf("found %s, want it said what went wrong", d.told())
+		}
+		if err := os.Mkdir(d.folder, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		d.must(Order{Do: AgreeToMove})
+		d.phase(Placing)
+	})
+}
+
+func TestASetInTheNamesOfASheetOfTheFolderIsPlannedByIt(t *testing.T) {
+	text := testdata(t, "sheets/engine-30.toml")
+	synctest.Test(t, func(t *testing.T) {
+		d := seated(t, on(t, "engine-30"), map[string]string{"sheet.toml": text,
+			"address.toml": "title = \"Another address\"\n[decoder]\nmaker = 13\nversion = 34\n[registers]\n\"primary address\" = 31\n"})
+		defer d.closed()
+		d.must(Order{Do: PlanSet, File: "address.toml"})
+		s := d.idle()
+		if len(s.Batch.Rows) == 0 || s.Batch.Rows[0].Register != "1" || s.Batch.Rows[0].Wanted != 31 {
+			t.Errorf("found %+v, want register 1 to become 31", s.Batch)
 		}
 	})
 }
