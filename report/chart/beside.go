@@ -11,20 +11,20 @@ type Beside struct {
 }
 
 // WriteSVG writes the picture as SVG. The same Beside always gives the same bytes. Names may hold anything. Errors are those of w.
-func (b Beside) WriteSVG(w io.Writer) error { return b.page().writeSVG(w) }
+func (b Beside) WriteSVG(w io.Writer) error { return b.page(wide).writeSVG(w) }
 
 // WritePNG writes the same picture as PNG, with two dots a point. Errors are those of w.
-func (b Beside) WritePNG(w io.Writer) error { return b.page().writePNG(w) }
+func (b Beside) WritePNG(w io.Writer) error { return b.page(wide).writePNG(w) }
 
 // WriteInline writes the picture as a part of a page of HTML, without links. The same Beside and Inline always give the same bytes. Names may
 // hold anything. Errors are those of w.
-func (b Beside) WriteInline(w io.Writer, o Inline) error { return b.page().writeInline(w, o) }
+func (b Beside) WriteInline(w io.Writer, o Inline) error { return b.page(o.look()).writeInline(w, o) }
 
-func (b Beside) page() page {
-	p := page{title: "Where they stop, by entry speed"}
+func (b Beside) page(l look) page {
+	p := page{look: l, title: "Where they stop, by entry speed"}
 	for i, of := range b.Of {
 		of.Verdict.Sentence = ""
-		panel := of.stopsPanel()
+		panel := of.stopsPanel(l)
 		panel.title = of.Trial.Title
 		if i < len(b.Names) {
 			panel.title = b.Names[i]

@@ -19,13 +19,13 @@ type Braking struct {
 
 // WriteSVG writes the picture as SVG: its panels one below the other. The same Braking always gives the same bytes. Names may hold anything.
 // Errors are those of w.
-func (b Braking) WriteSVG(w io.Writer) error { return b.page().writeSVG(w) }
+func (b Braking) WriteSVG(w io.Writer) error { return b.page(wide).writeSVG(w) }
 
 // WritePNG writes the same picture as PNG, with two dots a point. Errors are those of w.
-func (b Braking) WritePNG(w io.Writer) error { return b.page().writePNG(w) }
+func (b Braking) WritePNG(w io.Writer) error { return b.page(wide).writePNG(w) }
 
-func (b Braking) page() page {
-	return page{title: b.Trial.Title, panels: []panel{b.stopsPanel(), b.motionPanel(), b.responsePanel()}}
+func (b Braking) page(l look) page {
+	return page{look: l, title: b.Trial.Title, panels: []panel{b.stopsPanel(l), b.motionPanel(l), b.responsePanel(l)}}
 }
 
 // What no layout has: more is a mistake, and is not drawn.
@@ -39,6 +39,10 @@ type spot struct {
 	lead  station.Lead
 	speed float64 // mm/s
 	stop  float64 // mm; of one that stopped
+
+	run    int    // its number; 0: none
+	before bool   // it is one of those before a change
+	words  string // what the run was
 }
 
 // spots are the runs with the section, by outcome, and how many there are that have no place.
@@ -58,10 +62,19 @@ func spotsOf(runs []trial.Run) (s spots) {
 		case r.Speed > noSpeed || r.Outcome == trial.Stopped && !(r.Stop >= 0 && r.Stop <= noDistance):
 			s.beyond++
 		default:
-			s.by[r.Outcome] = append(s.by[r.Outcome], spot{r.Lead, float64(r.Speed), float64(r.Stop)})
+			s.by[r.Outcome] = append(s.by[r.Outcome], spot{lead: r.Lead, speed: float64(r.Speed), stop: float64(r.Stop), run: r.Number, words: told(r)})
 		}
 	}
 	return s
+}
+
+// told says a run in words: "run 12: front leading, 160 mm/s, stopped after 1390 mm".
+func told(r trial.Run) string {
+	text := fmt.Sprintf("run %d: %s leading, %s, %s", r.Number, r.Lead, r.Speed, r.Outcome)
+	if r.Outcome == trial.Stopped {
+		text += fmt.Sprintf(" after %s", r.Stop)
+	}
+	return text
 }
 
 // count is how many spots there are.
@@ -87,6 +100,11 @@ func (s spots) notes() (notes []string) {
 type reach struct {
 	speed     float64 // from 0
 	low, high float64 // mm
+}
+
+// inside says that a distance is within reach.
+func (r reach) inside(mm station.Millimetres) bool {
+	return float64(mm) >= r.low && float64(mm) <= r.high
 }
 
 // reach is from where to where it has something to show. The distances begin at 0 only where that costs no detail.

@@ -71,14 +71,14 @@ func TestAnOverrunIsAnArrowAtTheRoomAndOthersHaveStripsOfTheirOwn(t *testing.T) 
 
 func TestABoundBeyondTheRoomIsSaid(t *testing.T) {
 	q := quay()
-	within := judged(q, braked(q, constant, 6)).stopsPanel().notes
+	within := judged(q, braked(q, constant, 6)).stopsPanel(wide).notes
 	q.Section.Room = 1410
 	b := judged(q, braked(q, func(float64) float64 { return 1380 }, 9))
 	if b.Verdict.Bound.At <= 1410 {
 		t.Fatalf("bound %v, want one beyond the room", b.Verdict.Bound.At)
 	}
 	const want = " put the mark no nearer. That is beyond the room."
-	if beyond := b.stopsPanel().notes; !strings.HasSuffix(beyond[len(beyond)-1], want) || strings.HasSuffix(within[len(within)-1], want) {
+	if beyond := b.stopsPanel(wide).notes; !strings.HasSuffix(beyond[len(beyond)-1], want) || strings.HasSuffix(within[len(within)-1], want) {
 		t.Errorf("notes %q, and within the room %q", beyond, within)
 	}
 }
@@ -143,13 +143,20 @@ func TestConstantDecelerationIsDrawnWhereTheDistanceIsNot(t *testing.T) {
 
 func TestAStretchBetweenGatesHasItsMeanSpeed(t *testing.T) {
 	b := Braking{Runs: []trial.Run{
-		{Made: true, Speed: 100, Stop: 500, Time: 10 * time.Second,
+		{Number: 3, Made: true, Speed: 100, Stop: 500, Time: 10 * time.Second,
 			Gates: []trial.Passing{{At: -100, Time: -time.Second}, {At: 200, Time: 2 * time.Second}, {At: 400, Time: 6 * time.Second}}},
 		{Made: true, Speed: 200, Stop: 500, Time: 10 * time.Second, Gates: []trial.Passing{{At: 200, Time: 2 * time.Second}}}, // another speed
 		{Made: true, Speed: 100, Outcome: trial.Ignored, Gates: []trial.Passing{{At: 200, Time: 2 * time.Second}}},
 	}}
-	want := []passed{{station.Front, 0, 200, 100}, {station.Front, 200, 400, 50}, {station.Front, 400, 500, 25}}
-	if got := b.passed(100, 500); !slices.Equal(got, want) {
+	want := []passed{{lead: station.Front, to: 200, speed: 100, run: 3}, {lead: station.Front, from: 200, to: 400, speed: 50, run: 3}, {lead: station.Front, from: 400, to: 500, speed: 25, run: 3}}
+	got := b.passed(100, 500)
+	for i := range got {
+		if got[i].words != "run 3: front leading, 100 mm/s, stopped after 500 mm" {
+			t.Errorf("the run is told as %q", got[i].words)
+		}
+		got[i].words = ""
+	}
+	if !slices.Equal(got, want) {
 		t.Errorf("stretches %v, want %v", got, want)
 	}
 }
@@ -203,7 +210,7 @@ func TestNamesOfATrialDoNothingToThePicture(t *testing.T) {
 			t.Errorf("name %.40q: title %.60q", name, p.title)
 		}
 		for _, text := range p.texts {
-			if width := words(normal, ink).Width(text); width > pageWidth && text != p.texts[0] {
+			if width := words(wide.normal, ink).Width(text); width > wide.width && text != p.texts[0] {
 				t.Errorf("name %.40q: a text is %v wide", name, width)
 			}
 		}
@@ -213,7 +220,7 @@ func TestNamesOfATrialDoNothingToThePicture(t *testing.T) {
 func TestAVerdictIsSaidInFullOverSeveralLines(t *testing.T) {
 	b := judged(quay(), nil)
 	b.Verdict.Sentence = strings.TrimSpace(strings.Repeat("not enough runs yet and many more words than a line has room for, ", 4)) + " the end."
-	if got := strings.Join(wrapped(words(normal, ink), b.Verdict.Sentence, pageWidth-2*pageMargin), " "); got != b.Verdict.Sentence {
+	if got := strings.Join(wide.wrapped(words(wide.normal, ink), b.Verdict.Sentence), " "); got != b.Verdict.Sentence {
 		t.Errorf("lines %q, want %q", got, b.Verdict.Sentence)
 	}
 }
@@ -265,8 +272,8 @@ func TestAPNGHasTwoDotsAPointAndIsNotBlank(t *testing.T) {
 		t.Fatal(err)
 	}
 	size := picture.Bounds().Size()
-	if want := int(2 * pageWidth); size.X != want || size.Y != int(2*b.page().height()) {
-		t.Errorf("%v dots, want %d wide and %v high", size, want, 2*b.page().height())
+	if want := int(2 * wide.width); size.X != want || size.Y != int(2*b.page(wide).height()) {
+		t.Errorf("%v dots, want %d wide and %v high", size, want, 2*b.page(wide).height())
 	}
 	dark := 0
 	for y := range size.Y {

@@ -27,13 +27,13 @@ type Signal struct {
 
 // WriteSVG writes the picture: its panels one below the other. The same Signal always gives the same bytes. Names may hold anything.
 // Errors are those of w.
-func (s Signal) WriteSVG(w io.Writer) error { return s.page().writeSVG(w) }
+func (s Signal) WriteSVG(w io.Writer) error { return s.page(wide).writeSVG(w) }
 
-func (s Signal) page() page {
-	p := page{title: s.Title, panels: []panel{halvesPanel(s.Result)}}
-	p.panels = append(p.panels, voltsPanels(s.Voltage)...)
+func (s Signal) page(l look) page {
+	p := page{look: l, title: s.Title, panels: []panel{halvesPanel(l, s.Result)}}
+	p.panels = append(p.panels, voltsPanels(l, s.Voltage)...)
 	for _, strip := range s.Strips {
-		p.panels = append(p.panels, stripPanel(strip))
+		p.panels = append(p.panels, stripPanel(l, strip))
 	}
 	return p
 }

@@ -218,7 +218,7 @@ func TestNamesOfACaptureDoNothingToThePicture(t *testing.T) {
 		if strings.ContainsAny(p.title, "\x00\x1b\a\n\r\t\u202e\ufffe\uffff\ufffd") || !strings.HasPrefix(p.title, name[:4]) {
 			t.Errorf("name %.60q: title %.60q", name, p.title)
 		}
-		if width := bold(words(large, ink)).Width(p.texts[0]); width > pageWidth-2*pageMargin {
+		if width := bold(words(wide.large, ink)).Width(p.texts[0]); width > wide.across() {
 			t.Errorf("name %.60q: its title is %v wide", name, width)
 		}
 	}

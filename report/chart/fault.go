@@ -9,8 +9,8 @@ import (
 	"fettle/nmra/wave/conform"
 )
 
-// told says the whole of a strip.
-func told(s conform.Strip) string {
+// toldStrip says the whole of a strip.
+func toldStrip(s conform.Strip) string {
 	var hex []byte
 	for i, b := range s.Bytes() {
 		if i > 0 {

@@ -95,7 +95,7 @@ func (h *histogram) add(buckets []conform.Bucket, l limits) {
 }
 
 // halvesPanel draws how many halves there are of each length, against the limits of S-9.1.
-func halvesPanel(r conform.Result) panel {
+func halvesPanel(l look, r conform.Result) panel {
 	p := panel{title: "Half-bits by length, against the limits of S-9.1"}
 	h, any := histogramOf(r)
 	if !any {
@@ -108,37 +108,74 @@ func halvesPanel(r conform.Result) panel {
 	if n := r.Rules[conform.OneSent].Unsure + r.Rules[conform.ZeroSent].Unsure; n > 0 {
 		p.notes = append(p.notes, fmt.Sprintf("Of those beyond a limit %s are so by less than the capture can tell.", count(n)))
 	}
+	names := h.names()
 	p.height = 250
-	p.draw = func(c draw.Canvas) {
-		const legendHeight, spansHeight = 20, 48
-		h.drawLegend(c)
-		c = draw.Crop(c, 0, 0, 0, -legendHeight-spansHeight)
-		if !h.long {
-			h.drawLinear(c)
-			return
+	if l.below {
+		p.height = l.keysHeight(names) + l.spansHeight() + 172
+		if h.long {
+			p.height += l.spansHeight() + 172
 		}
-		part := c.Size().X * 0.72
-		h.drawLinear(draw.Crop(c, 0, part-c.Size().X, 0, 0))
-		h.drawLog(draw.Crop(c, part, 0, 0, 0))
 	}
+	p.draw = func(c sheet) { h.draw(c, names) }
 	return p
 }
 
-// drawLegend says what the bars mean, and how many halves stand so.
-func (h histogram) drawLegend(c draw.Canvas) {
-	x, style := c.Min.X, words(small, ink)
+// names say what the bars mean, and how many halves stand so.
+func (h histogram) names() (names []name) {
 	for s := range standings {
+		names = append(names, name{lines: []string{standingWords[s] + ": " + count(h.of[s])}, key: func(c sheet, r vg.Rectangle) { drawBar(c, r, s) }})
+	}
+	return names
+}
+
+// spansHeight is the room above the data for the limits.
+func (l look) spansHeight() vg.Length {
+	if l.below { // their numbers stand in two lines
+		return 2*l.small + 48
+	}
+	return 48
+}
+
+// draw draws the stretched zeros beside the other halves, or below them.
+func (h histogram) draw(c sheet, names []name) {
+	if c.below {
+		c.width = keySample + 2*c.margin // a name a line
+		drawKeys(c, names)
+		c = c.crop(0, -6, 0, -c.keysHeight(names))
+		if h.long {
+			half := c.Size().Y / 2
+			h.drawLog(c.crop(0, 0, 0, -half-c.spansHeight()), c.left)
+			c = c.crop(0, 0, half, 0)
+		}
+		h.drawLinear(c.crop(0, 0, 0, -c.spansHeight()))
+		return
+	}
+	const legendHeight = 20
+	drawLegend(c, names)
+	c = c.crop(0, 0, 0, -legendHeight-c.spansHeight())
+	if !h.long {
+		h.drawLinear(c)
+		return
+	}
+	part := c.Size().X * 0.72
+	h.drawLinear(c.crop(0, part-c.Size().X, 0, 0))
+	h.drawLog(c.crop(part, 0, 0, 0), 4)
+}
+
+// drawLegend writes the names in one line.
+func drawLegend(c sheet, names []name) {
+	x, style := c.Min.X, words(c.small, ink)
+	for _, n := range names {
 		const size = 8
-		sample := box(x, c.Max.Y-size, x+size, c.Max.Y)
-		drawBar(c, sample, s)
-		text := standingWords[s] + ": "
-		c.FillText(aligned(style, draw.XLeft, draw.YCenter), vg.Point{X: x + size + 4, Y: c.Max.Y - size/2}, text+count(h.of[s]))
-		x += size + 4 + style.Width(text+count(h.of[s]))*1.15 + 14 // with room for fonts that are wider
+		n.key(c, box(x, c.Max.Y-size, x+size, c.Max.Y))
+		text := n.lines[0]
+		c.FillText(aligned(style, draw.XLeft, draw.YCenter), vg.Point{X: x + size + 4, Y: c.Max.Y - size/2}, text)
+		x += size + 4 + style.Width(text)*1.15 + 14 // with room for fonts that are wider
 	}
 }
 
 // drawBar draws a bar in the manner of its standing.
-func drawBar(c draw.Canvas, r vg.Rectangle, s standing) {
+func drawBar(c sheet, r vg.Rectangle, s standing) {
 	switch s {
 	case sendable:
 		fill(c, r, faint)
@@ -155,8 +192,8 @@ func drawBar(c draw.Canvas, r vg.Rectangle, s standing) {
 
 // drawBars draws the bars of the halves with lengths about the middle between these two. Where one length has several standings, as it has
 // at a limit, their bars stand one before the other.
-func (h histogram) drawBars(c draw.Canvas, p *plot.Plot, from, to float64, counts [standings]int64) {
-	x, y := p.Transforms(&c)
+func (h histogram) drawBars(c sheet, p *plot.Plot, from, to float64, counts [standings]int64) {
+	x, y := p.Transforms(&c.Canvas)
 	x0, x1 := x(from), x(to)
 	for s, n := range counts {
 		if n == 0 {
@@ -185,8 +222,8 @@ func (h histogram) countAxis(p *plot.Plot) {
 }
 
 // drawLinear draws the halves that are not stretched.
-func (h histogram) drawLinear(c draw.Canvas) {
-	p := axes("length, µs", "half-bits")
+func (h histogram) drawLinear(c sheet) {
+	p := c.axes("length, µs", "half-bits")
 	p.X.Min, p.X.Max = shortest-0.5, stretch
 	var ticks plot.ConstantTicks
 	for v := shortest; v <= stretch; v += 5 {
@@ -198,20 +235,20 @@ func (h histogram) drawLinear(c draw.Canvas) {
 	}
 	p.X.Tick.Marker = ticks
 	h.countAxis(p)
-	data := place(p, c, leftAxis)
-	x, y := p.Transforms(&data)
+	data := place(p, c, c.left)
+	x, y := p.Transforms(&data.Canvas)
 	for i, counts := range h.linear {
 		h.drawBars(data, p, float64(shortest+i)-0.5, float64(shortest+i)+0.5, counts)
 	}
 	if n := sumOf(h.linear[0]); n > 0 {
-		data.FillText(aligned(words(small, ink), draw.XLeft, draw.YBottom), vg.Point{X: x(shortest) + 5, Y: y(float64(n))}, fmt.Sprintf("up to %d µs: %s", shortest, count(n)))
+		data.FillText(aligned(words(c.small, ink), draw.XLeft, draw.YBottom), vg.Point{X: x(shortest) + 5, Y: y(float64(n))}, fmt.Sprintf("up to %d µs: %s", shortest, count(n)))
 	}
 	drawLimits(data, x, h.one, "one", false)
 	drawLimits(data, x, h.zero, "zero", true)
 }
 
 // drawLimits draws the limits of the halves of a bit, as lines and as spans above the data. Where it is open they go on beyond the axis.
-func drawLimits(c draw.Canvas, x func(float64) vg.Length, l limits, bit string, open bool) {
+func drawLimits(c sheet, x func(float64) vg.Length, l limits, bit string, open bool) {
 	const numbers, sent, accepted = 3, 20, 36
 	top := c.Max.Y
 	for _, limit := range []struct {
@@ -229,7 +266,7 @@ func drawLimits(c draw.Canvas, x func(float64) vg.Length, l limits, bit string, 
 		}
 		for _, v := range ends {
 			c.StrokeLine2(limit.style, x(v), c.Min.Y, x(v), top)
-			style := aligned(words(small, ink), draw.XCenter, draw.YBottom)
+			style := aligned(words(c.small, ink), draw.XCenter, draw.YBottom)
 			c.FillText(style, vg.Point{X: x(v), Y: top + numbers - 2}, number(v))
 		}
 		to := c.Max.X
@@ -241,8 +278,8 @@ func drawLimits(c draw.Canvas, x func(float64) vg.Length, l limits, bit string, 
 }
 
 // drawLog draws the stretched zeros.
-func (h histogram) drawLog(c draw.Canvas) {
-	p := axes("stretched, µs, logarithmic", "")
+func (h histogram) drawLog(c sheet, left vg.Length) {
+	p := c.axes("stretched, µs, logarithmic", "")
 	p.X.Scale = plot.LogScale{}
 	p.X.Min, p.X.Max = stretch, longest
 	var ticks plot.ConstantTicks
@@ -252,8 +289,8 @@ func (h histogram) drawLog(c draw.Canvas) {
 	p.X.Tick.Marker = append(ticks, plot.Tick{Value: longest})
 	h.countAxis(p)
 	p.Y.Tick.Marker = plot.ConstantTicks{}
-	data := place(p, c, 4)
-	x, _ := p.Transforms(&data)
+	data := place(p, c, left)
+	x, _ := p.Transforms(&data.Canvas)
 	edge := func(i int) float64 { return stretch * math.Pow(longest/stretch, float64(i)/steps) }
 	for i, counts := range h.log {
 		h.drawBars(data, p, edge(i), edge(i+1), counts)

@@ -15,15 +15,45 @@ import (
 	"fettle/station"
 )
 
-// The look of all pictures, in points: 1/72 of an inch. Nothing is told by its colour alone, so two colours are enough.
-const (
-	pageWidth  vg.Length = 760
-	pageMargin vg.Length = 18
-	leftAxis   vg.Length = 50 // from the edge of a panel to its data, so that all panels begin alike
-	small      vg.Length = 7.5
-	normal     vg.Length = 9
-	large      vg.Length = 13
+// look is the measure of a picture, in points: 1/72 of an inch. Nothing is told by its colour alone, so that two colours are enough.
+type look struct {
+	width, margin              vg.Length
+	left                       vg.Length // from the edge of a panel to its data, so that all panels begin alike
+	tiny, small, normal, large vg.Length // letters
+	below                      bool      // names stand below a plot, in place of beside it
+	lines                      int       // that a note may have; what they have no room for is cut
+}
+
+var (
+	wide = look{width: 760, margin: 18, left: 50, tiny: 6.5, small: 7.5, normal: 9, large: 13, lines: 4}
+	// narrow is for a telephone, where a unit is about a pixel of CSS.
+	narrow = look{width: 360, margin: 4, left: 54, tiny: 9, small: 9.5, normal: 10.5, large: 13, below: true, lines: 10}
 )
+
+// across is how wide a panel is.
+func (l look) across() vg.Length { return l.width - 2*l.margin }
+
+// row is the height of a line of small words.
+func (l look) row() vg.Length { return l.small + 2 }
+
+// sheet is what a panel is drawn on.
+type sheet struct {
+	draw.Canvas
+	look
+	links *[]link // what was drawn of runs
+}
+
+// crop is the sheet without so much of its edges, as draw.Crop has it.
+func (c sheet) crop(left, right, bottom, top vg.Length) sheet {
+	c.Canvas = draw.Crop(c.Canvas, left, right, bottom, top)
+	return c
+}
+
+// within is the part of the sheet in a rectangle.
+func (c sheet) within(r vg.Rectangle) sheet {
+	c.Rectangle = r
+	return c
+}
 
 var (
 	white = color.Gray{Y: 0xff}
@@ -74,7 +104,7 @@ func line(width vg.Length, ink color.Color, dashes ...vg.Length) draw.LineStyle 
 }
 
 // axes is an empty plot with what its axes are of, units included.
-func axes(x, y string) *plot.Plot {
+func (l look) axes(x, y string) *plot.Plot {
 	p := plot.New()
 	p.BackgroundColor = nil
 	for axis, label := range map[*plot.Axis]string{&p.X: x, &p.Y: y} {
@@ -85,10 +115,10 @@ func axes(x, y string) *plot.Plot {
 		axis.Tick.LineStyle = line(0.6, ink)
 		axis.Tick.Length = 4
 	}
-	p.X.Label.TextStyle = aligned(words(normal, ink), draw.XCenter, draw.YBottom)
-	p.Y.Label.TextStyle = aligned(words(normal, ink), draw.XCenter, draw.YBottom)
-	p.X.Tick.Label = aligned(words(small, ink), draw.XCenter, draw.YTop)
-	p.Y.Tick.Label = aligned(words(small, ink), draw.XRight, draw.YCenter)
+	p.X.Label.TextStyle = aligned(words(l.normal, ink), draw.XCenter, draw.YBottom)
+	p.Y.Label.TextStyle = aligned(words(l.normal, ink), draw.XCenter, draw.YBottom)
+	p.X.Tick.Label = aligned(words(l.small, ink), draw.XCenter, draw.YTop)
+	p.Y.Tick.Label = aligned(words(l.small, ink), draw.XRight, draw.YCenter)
 	return p
 }
 
@@ -126,13 +156,16 @@ func (most even) Ticks(low, high float64) []plot.Tick {
 	return ticks
 }
 
-// place draws the plot so that its data begins so far from the left, and gives the canvas of its data.
-func place(p *plot.Plot, c draw.Canvas, left vg.Length) draw.Canvas {
-	at := p.DataCanvas(c)
-	c = draw.Crop(c, left-(at.Min.X-c.Min.X), 0, 0, 0)
-	p.Draw(c)
-	return p.DataCanvas(c)
+// place draws the plot so that its data begins so far from the left, and gives the sheet of its data.
+func place(p *plot.Plot, c sheet, left vg.Length) sheet {
+	at := p.DataCanvas(c.Canvas)
+	c = c.crop(left-(at.Min.X-c.Min.X), 0, 0, 0)
+	p.Draw(c.Canvas)
+	return c.within(p.DataCanvas(c.Canvas).Rectangle)
 }
+
+// ticks are as many as there is room for on an axis of that length.
+func ticks(length, each vg.Length) even { return even(max(2, length/each)) }
 
 // box is the rectangle with these corners.
 func box(x0, y0, x1, y1 vg.Length) vg.Rectangle {
@@ -140,19 +173,19 @@ func box(x0, y0, x1, y1 vg.Length) vg.Rectangle {
 }
 
 // fill fills a rectangle.
-func fill(c draw.Canvas, r vg.Rectangle, ink color.Color) {
+func fill(c sheet, r vg.Rectangle, ink color.Color) {
 	c.SetColor(ink)
 	c.Fill(r.Path())
 }
 
 // outline draws the edges of a rectangle.
-func outline(c draw.Canvas, r vg.Rectangle, s draw.LineStyle) {
+func outline(c sheet, r vg.Rectangle, s draw.LineStyle) {
 	c.SetLineStyle(s)
 	c.Stroke(r.Path())
 }
 
 // hatch fills a rectangle with slanted lines, which stand out in black and white too.
-func hatch(c draw.Canvas, r vg.Rectangle, s draw.LineStyle) {
+func hatch(c sheet, r vg.Rectangle, s draw.LineStyle) {
 	const apart = 3
 	var lines vg.Path
 	size := r.Size()
@@ -176,10 +209,10 @@ func hatch(c draw.Canvas, r vg.Rectangle, s draw.LineStyle) {
 
 // span draws a dimension line, as a drawing of a part has it, from x0 to x1 with its label in the middle. Where one end is open it has an
 // arrow instead of a stop.
-func span(c draw.Canvas, x0, x1, y vg.Length, open bool, label string) {
+func span(c sheet, x0, x1, y vg.Length, open bool, label string) {
 	const stop = 2.5
 	s := line(0.6, quiet)
-	style := aligned(words(small, quiet), draw.XCenter, draw.YBottom)
+	style := aligned(words(c.small, quiet), draw.XCenter, draw.YBottom)
 	c.StrokeLine2(s, x0, y-stop, x0, y+stop)
 	c.StrokeLine2(s, x0, y, x1, y)
 	if open {

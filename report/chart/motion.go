@@ -36,6 +36,8 @@ type passed struct {
 	lead     station.Lead
 	from, to float64 // mm
 	speed    float64 // mm/s
+	run      int     // the number of the run
+	words    string
 }
 
 // nearSpeed is how far a run's entry speed may be from the one that is drawn, as a share of it, to be drawn with it (our choice).
@@ -121,7 +123,7 @@ func (b Braking) passed(v station.MillimetresPerSecond, stop float64) (all []pas
 				return
 			}
 			if mean := (x - at) / (seconds - t); mean <= 1.5*float64(v) && len(all) < mostPassed {
-				all = append(all, passed{r.Lead, at, x, mean})
+				all = append(all, passed{r.Lead, at, x, mean, r.Number, told(r)})
 			}
 			at, t = x, seconds
 		}
@@ -137,7 +139,7 @@ func (b Braking) passed(v station.MillimetresPerSecond, stop float64) (all []pas
 }
 
 // motionPanel draws how the speed falls over the distance.
-func (b Braking) motionPanel() panel {
+func (b Braking) motionPanel(l look) panel {
 	p := panel{title: "How it brakes: speed against distance"}
 	m, ok := b.motion()
 	if !ok {
@@ -159,8 +161,19 @@ func (b Braking) motionPanel() panel {
 		p.about += fmt.Sprintf("%s stretches between gates. ", count(int64(len(m.passed))))
 	}
 	p.height = 210
-	p.draw = m.drawer(b)
+	if l.below {
+		p.height += l.keysHeight(m.names())
+	}
+	p.draw = func(c sheet) { m.draw(c, b) }
 	return p
+}
+
+// names say which line is which.
+func (m motion) names() (names []name) {
+	for _, curve := range m.curves {
+		names = append(names, name{lines: curve.lines, key: lineKey(curve.style)})
+	}
+	return names
 }
 
 // scaleWords is a speed to scale: " (60 km/h at 1:87.1)"; empty where the scale is not known.
@@ -172,67 +185,60 @@ func (b Braking) scaleWords(v station.MillimetresPerSecond) string {
 	return fmt.Sprintf(" (%.0f km/h at 1:%s)", kilometres(float64(v), scale), number(scale))
 }
 
-// drawer draws the plot.
-func (m motion) drawer(b Braking) func(draw.Canvas) {
-	return func(c draw.Canvas) {
-		const namesWidth, legend = 200, 16
-		drawLeads(c)
-		far, fast := float64(m.stop), float64(m.entry)
-		for _, curve := range m.curves {
-			far = max(far, float64(curve.stop))
-		}
-		for _, s := range m.passed {
-			far, fast = max(far, s.to), max(fast, s.speed)
-		}
-		near, beyond, wanted := b.wanted()
-		wanted = wanted && beyond < 2*far
-		if wanted {
-			far = max(far, beyond)
-		}
-		p := axes("distance past the trigger, mm", "speed, mm/s")
-		p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, far*1.05, 0, fast*1.12
-		p.X.Tick.Marker, p.Y.Tick.Marker = even(9), even(6)
-		area := place(p, draw.Crop(c, 0, -namesWidth, 0, -legend), leftAxis)
-		x, y := p.Transforms(&area)
-		if wanted {
-			hatch(area, box(x(near), area.Min.Y, x(beyond), area.Max.Y), line(0.4, faint))
-			area.FillText(aligned(words(small, ink), draw.XCenter, draw.YTop), vg.Point{X: x((near + beyond) / 2), Y: area.Max.Y - 1}, "wanted")
-		}
-		for _, s := range m.passed {
-			style := line(0.8, leadInk(s.lead))
-			area.StrokeLine2(style, x(s.from), y(s.speed), x(s.to), y(s.speed))
-		}
-		var middles []spot
-		for _, s := range m.passed {
-			middles = append(middles, spot{s.lead, s.speed, (s.from + s.to) / 2})
-		}
-		for _, curve := range m.curves {
-			const parts = 240
-			points := make([]vg.Point, 0, parts+1)
-			for i := range parts + 1 {
-				at := curve.stop * station.Millimetres(i) / parts
-				if v := curve.speed(at); v >= 0 && v <= noSpeed {
-					points = append(points, vg.Point{X: x(float64(at)), Y: y(float64(v))})
-				}
+// draw draws the plot.
+func (m motion) draw(c sheet, b Braking) {
+	const namesWidth = 200
+	drawLeads(c)
+	far, fast := float64(m.stop), float64(m.entry)
+	for _, curve := range m.curves {
+		far = max(far, float64(curve.stop))
+	}
+	for _, s := range m.passed {
+		far, fast = max(far, s.to), max(fast, s.speed)
+	}
+	near, beyond, wanted := b.wanted()
+	wanted = wanted && beyond < 2*far
+	if wanted {
+		far = max(far, beyond)
+	}
+	p := c.axes("distance past the trigger, mm", "speed, mm/s")
+	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, far*1.05, 0, fast*1.12
+	names := m.names()
+	frame := c.crop(0, -namesWidth, 0, -legend)
+	if c.below {
+		frame = c.crop(0, -6, c.keysHeight(names), -legend)
+	}
+	p.X.Tick.Marker, p.Y.Tick.Marker = ticks(frame.Size().X, 55), even(6)
+	area := place(p, frame, c.left)
+	x, y := p.Transforms(&area.Canvas)
+	if wanted {
+		hatch(area, box(x(near), area.Min.Y, x(beyond), area.Max.Y), line(0.4, faint))
+		area.FillText(aligned(words(c.small, ink), draw.XCenter, draw.YTop), vg.Point{X: x((near + beyond) / 2), Y: area.Max.Y - 1}, "wanted")
+	}
+	for _, s := range m.passed {
+		style := line(0.8, leadInk(s.lead))
+		area.StrokeLine2(style, x(s.from), y(s.speed), x(s.to), y(s.speed))
+	}
+	var middles []spot
+	for _, s := range m.passed {
+		middles = append(middles, spot{lead: s.lead, speed: s.speed, stop: (s.from + s.to) / 2, run: s.run, words: s.words})
+	}
+	for _, curve := range m.curves {
+		const parts = 240
+		points := make([]vg.Point, 0, parts+1)
+		for i := range parts + 1 {
+			at := curve.stop * station.Millimetres(i) / parts
+			if v := curve.speed(at); v >= 0 && v <= noSpeed {
+				points = append(points, vg.Point{X: x(float64(at)), Y: y(float64(v))})
 			}
-			area.StrokeLines(curve.style, points)
 		}
-		drawMarkers(area, middles, func(s spot) vg.Point { return vg.Point{X: x(s.stop), Y: y(s.speed)} })
-		drawLines(draw.Crop(c, area.Max.X-c.Min.X+12, 0, 0, -legend), m.curves)
+		area.StrokeLines(curve.style, points)
 	}
-}
-
-// drawLines says which line is which.
-func drawLines(c draw.Canvas, curves []fall) {
-	const sample, row = 26, small + 2
-	top := c.Max.Y
-	style := aligned(words(small, ink), draw.XLeft, draw.YTop)
-	for _, curve := range curves {
-		c.StrokeLine2(curve.style, c.Min.X, top-row/2, c.Min.X+sample, top-row/2)
-		for _, text := range curve.lines {
-			c.FillText(style, vg.Point{X: c.Min.X + sample + 5, Y: top}, text)
-			top -= row
-		}
-		top -= 5
+	drawMarkers(area, middles, func(s spot) vg.Point { return vg.Point{X: x(s.stop), Y: y(s.speed)} })
+	keys := c.crop(area.Max.X-c.Min.X+12, 0, 0, -legend)
+	if c.below {
+		keys = c.within(box(c.Min.X, c.Min.Y, c.Max.X, frame.Min.Y))
 	}
+	keys.width = keys.Size().X + 2*keys.margin
+	drawKeys(keys, names)
 }

@@ -11,8 +11,9 @@ import (
 )
 
 // responsePanel draws the section with the vehicle both ways round, both ways: what is wanted in each case, and what was seen.
-func (b Braking) responsePanel() panel {
-	p := panel{title: "In which cases it stops", height: 172, draw: b.drawResponse}
+func (b Braking) responsePanel(l look) panel {
+	rows := vg.Length(4 / l.caseColumns())
+	p := panel{title: "In which cases it stops", height: rows*l.caseHeight() + (rows-1)*caseGap, draw: b.drawResponse}
 	senses := map[trial.Senses]string{
 		trial.SensesTravel: "the rail on one side of its travel", trial.SensesVehicle: "the rail on one side of the vehicle",
 		trial.SensesEither: "either asymmetry", trial.SensesNothing: "nothing",
@@ -69,39 +70,54 @@ func (b Braking) seen(lead station.Lead, way station.Way) (seen, judged string) 
 	return seen, "not as wanted"
 }
 
-// drawResponse draws the four cases: with the section above, the front leading at the left.
-func (b Braking) drawResponse(c draw.Canvas) {
-	const gap = 16
-	width, height := (c.Size().X-gap)/2, (c.Size().Y-gap)/2
-	for row, way := range []station.Way{station.With, station.Against} {
-		for column, lead := range []station.Lead{station.Front, station.Rear} {
-			x, y := c.Min.X+vg.Length(column)*(width+gap), c.Max.Y-vg.Length(row)*(height+gap)
-			b.drawCase(draw.Canvas{Canvas: c.Canvas, Rectangle: box(x, y-height, x+width, y)}, lead, way)
+const caseGap = 16 // between the drawings of two cases
+
+// caseColumns is how many cases stand beside each other.
+func (l look) caseColumns() int {
+	if l.below {
+		return 1
+	}
+	return 2
+}
+
+// caseHeight is that of a case: two lines of words above the track.
+func (l look) caseHeight() vg.Length { return 2*l.small + l.tiny + 56.5 }
+
+// drawResponse draws the four cases: those with the section first, each with the front leading first.
+func (b Braking) drawResponse(c sheet) {
+	columns := c.caseColumns()
+	width, height := (c.Size().X-caseGap*vg.Length(columns-1))/vg.Length(columns), c.caseHeight()
+	for i, way := range []station.Way{station.With, station.Against} {
+		for j, lead := range []station.Lead{station.Front, station.Rear} {
+			n := 2*i + j
+			x, y := c.Min.X+vg.Length(n%columns)*(width+caseGap), c.Max.Y-vg.Length(n/columns)*(height+caseGap)
+			b.drawCase(c.within(box(x, y-height, x+width, y)), lead, way)
 		}
 	}
 }
 
 // drawCase draws one case: the words above the track.
-func (b Braking) drawCase(c draw.Canvas, lead station.Lead, way station.Way) {
+func (b Braking) drawCase(c sheet, lead station.Lead, way station.Way) {
 	seen, judged := b.seen(lead, way)
 	edge := line(0.6, quiet)
 	if judged == "not as wanted" {
 		edge = line(1.8, ink)
 	}
 	outline(c, c.Rectangle, edge)
-	left := aligned(words(small, ink), draw.XLeft, draw.YTop)
-	right := bold(aligned(words(small, ink), draw.XRight, draw.YTop))
+	left := aligned(words(c.small, ink), draw.XLeft, draw.YTop)
+	right := bold(aligned(words(c.small, ink), draw.XRight, draw.YTop))
 	const inset = 6
 	top := c.Max.Y - 5
 	c.FillText(left, vg.Point{X: c.Min.X + inset, Y: top}, fmt.Sprintf("%s leading, %s the section", lead, way))
 	c.FillText(right, vg.Point{X: c.Max.X - inset, Y: top}, judged)
-	c.FillText(left, vg.Point{X: c.Min.X + inset, Y: top - small - 3}, fitted(left, fmt.Sprintf("wanted: %s; seen: %s", wantedIn(way), seen), (c.Size().X-2*inset)/1.1))
+	top -= c.small + 3
+	c.FillText(left, vg.Point{X: c.Min.X + inset, Y: top}, fitted(left, fmt.Sprintf("wanted: %s; seen: %s", wantedIn(way), seen), (c.Size().X-2*inset)/1.1))
 
-	drawTrack(c, c.Min.Y+16, lead, way)
+	drawTrack(c, c.Min.Y+c.tiny+9.5, lead, way)
 }
 
 // drawTrack draws the section between its trigger and its signal, and the vehicle about to enter it.
-func drawTrack(c draw.Canvas, y vg.Length, lead station.Lead, way station.Way) {
+func drawTrack(c sheet, y vg.Length, lead station.Lead, way station.Way) {
 	const inset, rails = 6, 4
 	from, to := c.Min.X+inset, c.Max.X-inset
 	trigger, signal := from+0.34*(to-from), from+0.68*(to-from)
@@ -112,7 +128,7 @@ func drawTrack(c draw.Canvas, y vg.Length, lead station.Lead, way station.Way) {
 	for _, end := range []vg.Length{trigger, signal} {
 		c.StrokeLine2(line(0.8, ink), end, y-rails-3, end, y+rails+3)
 	}
-	below := aligned(words(small-1, quiet), draw.XCenter, draw.YTop)
+	below := aligned(words(c.tiny, quiet), draw.XCenter, draw.YTop)
 	c.FillText(below, vg.Point{X: trigger, Y: y - rails - 3}, "trigger")
 	c.FillText(below, vg.Point{X: (trigger + signal) / 2, Y: y - rails - 3}, "section")
 	c.FillText(below, vg.Point{X: signal, Y: y - rails - 3}, "signal at danger")
@@ -140,12 +156,12 @@ func drawTrack(c draw.Canvas, y vg.Length, lead station.Lead, way station.Way) {
 	body := []vg.Point{{X: rear, Y: y - half}, {X: front + in, Y: y - half}, {X: front, Y: y}, {X: front + in, Y: y + half}, {X: rear, Y: y + half}}
 	c.FillPolygon(white, body)
 	c.StrokeLines(line(1.1, ink), append(body, body[0]))
-	c.FillText(aligned(words(small-1, ink), draw.XCenter, draw.YCenter), vg.Point{X: (front + in + rear) / 2, Y: y}, "front")
+	c.FillText(aligned(words(c.tiny, ink), draw.XCenter, draw.YCenter), vg.Point{X: (front + in + rear) / 2, Y: y}, "front")
 	drawHeading(c, head, y, toRight)
 }
 
 // drawHeading draws the arrow before the leading end.
-func drawHeading(c draw.Canvas, head, y vg.Length, toRight bool) {
+func drawHeading(c sheet, head, y vg.Length, toRight bool) {
 	const near, far, half = 3, 13, 2.6
 	sign := vg.Length(1)
 	if !toRight {

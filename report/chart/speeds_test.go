@@ -53,7 +53,13 @@ func TestWhatWasNotMeasuredIsLeftOut(t *testing.T) {
 func TestTheSpeedOfAStepIsTheMeanOfItsRunsThatWay(t *testing.T) {
 	runs := []trial.Run{{Made: true, Step: 8, Speed: 100}, {Made: true, Step: 8, Speed: 104}, {Made: true, Step: 8, Lead: station.Rear, Speed: 50},
 		{Step: 8, Speed: 1}, {Made: true, Step: 4, Speed: 30}, {Made: true, Step: 4, Speed: station.MillimetresPerSecond(math.NaN())}}
-	if got, want := meanSpeeds(runs, station.Front), []StepSpeed{{4, 30}, {8, 102}}; !slices.Equal(got, want) {
+	for i := range runs {
+		runs[i].Number = i + 1
+	}
+	got := meanSpeeds(runs, station.Front, true)
+	want := []spot{{speed: 4, stop: 30, run: 5, before: true, words: "step 4, front leading: 30 mm/s"},
+		{speed: 8, stop: 102, run: 1, before: true, words: "step 8, front leading: 102 mm/s, the mean of 2 runs"}}
+	if !slices.Equal(got, want) {
 		t.Errorf("speeds %v, want %v", got, want)
 	}
 }

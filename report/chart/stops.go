@@ -3,6 +3,7 @@ package chart
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
@@ -18,15 +19,39 @@ const mostMarkers = 1500
 // mostTold is how many mean stops are told to those who can't see the picture.
 const mostTold = 24
 
-// stopsPanel draws where the runs stopped against how fast they entered.
-func (b Braking) stopsPanel() panel {
-	p := panel{title: "Where it stops, by entry speed", height: 300}
+// stopsPlot is where the runs stopped against how fast they entered.
+type stopsPlot struct {
+	Braking
+	spots  spots
+	reach  reach
+	strips []trial.Outcome // of runs that have no stop
+	law    lawCurve
+}
+
+// stopsPlot makes the plot of these runs.
+func (b Braking) stopsPlot() stopsPlot {
 	s := spotsOf(b.Runs)
+	plot := stopsPlot{Braking: b, spots: s, reach: b.reach(s)}
+	for _, o := range []trial.Outcome{trial.Slowed, trial.Ignored} {
+		if len(s.by[o]) > 0 {
+			plot.strips = append(plot.strips, o)
+		}
+	}
+	plot.law = b.lawCurve(plot.reach)
+	return plot
+}
+
+// stopsPanel draws where the runs stopped against how fast they entered.
+func (b Braking) stopsPanel(l look) panel { return b.stopsPlot().panel(l) }
+
+func (b stopsPlot) panel(l look) panel {
+	p := panel{title: "Where it stops, by entry speed"}
+	s := b.spots
 	if s.count() == 0 {
 		p.notes = append(p.notes, "No run with the section was made.")
 	}
 	if b.Verdict.Sentence != "" {
-		p.notes = append(p.notes, wrapped(words(normal, ink), b.Verdict.Sentence, pageWidth-2*pageMargin)...)
+		p.notes = append(p.notes, b.Verdict.Sentence)
 	}
 	if b.hasBound() {
 		bound := b.Verdict.Bound
@@ -48,140 +73,227 @@ func (b Braking) stopsPanel() panel {
 			p.about += fmt.Sprintf("%s leading, at %s: %s. ", sentence(stop.Lead.String()), stop.Speed, stop.Stop)
 		}
 	}
-	p.draw = func(c draw.Canvas) { b.drawStops(c, s) }
+	names := b.names()
+	p.height = legend + b.stripsHeight(l) + 275
+	if l.below {
+		p.height = legend + b.stripsHeight(l) + 235 + l.keysHeight(names)
+	}
+	p.draw = func(c sheet) { b.draw(c, names) }
 	return p
 }
 
-// drawStops draws the plot, with a legend above it and strips for the runs that have no stop.
-func (b Braking) drawStops(c draw.Canvas, s spots) {
-	const legend, strip, namesWidth = 16, 13, 128
+const (
+	legend     = 16 // the line above a plot that says which marker is which lead
+	stopsNames = 128
+)
+
+// stripHeight is that of the strip of an outcome that has no stop.
+func (l look) stripHeight() vg.Length { return l.small + 5.5 }
+
+func (b stopsPlot) stripsHeight(l look) vg.Length {
+	return l.stripHeight()*vg.Length(len(b.strips)) + 6
+}
+
+// draw draws the plot, with a legend above it and strips for the runs that have no stop.
+func (b stopsPlot) draw(c sheet, names []name) {
 	drawLeads(c)
-	strips := vg.Length(0)
-	for _, o := range []trial.Outcome{trial.Slowed, trial.Ignored} {
-		if len(s.by[o]) > 0 {
-			strips += strip
-		}
+	frame := c.crop(0, -stopsNames, 0, -legend-b.stripsHeight(c.look))
+	if c.below {
+		frame = c.crop(0, -6, c.keysHeight(names), -legend-b.stripsHeight(c.look))
+		drawKeys(c.within(box(c.Min.X, c.Min.Y, c.Max.X, frame.Min.Y)), names)
 	}
 	scaled := kilometres(1, b.Trial.Vehicle.Scale) > 0
-	bottom := vg.Length(0)
-	if scaled {
-		bottom = small + 12 // the second line of labels
-	}
-	r := b.reach(s)
 	unit := "stop, mm past the trigger"
-	if r.low > 0 {
-		unit += fmt.Sprintf(" (from %.0f)", math.Ceil(r.low))
+	if b.reach.low > 0 {
+		unit += fmt.Sprintf(" (from %.0f)", math.Ceil(b.reach.low))
 	}
-	p := axes("entry speed, mm/s", unit)
-	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, r.speed, r.low, r.high
-	p.X.Tick.Marker, p.Y.Tick.Marker = even(9), even(8)
+	p := c.axes("entry speed, mm/s", unit)
+	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, b.reach.speed, b.reach.low, b.reach.high
+	p.X.Tick.Marker, p.Y.Tick.Marker = ticks(frame.Size().X, 65), even(8)
 	if scaled {
 		p.X.Label.Text = ""
+		frame = frame.crop(0, 0, c.scaleHeight(), 0)
 	}
-	area := place(p, draw.Crop(c, 0, -namesWidth, bottom, -legend-strips-6), leftAxis)
-	x, y := p.Transforms(&area)
+	area := place(p, frame, c.left)
+	x, y := p.Transforms(&area.Canvas)
 	if scaled {
-		drawScaleSpeeds(c, area, x, p.X.Tick.Marker.Ticks(0, r.speed), b.Trial.Vehicle.Scale)
+		drawScaleSpeeds(c, area, x, p.X.Tick.Marker.Ticks(0, b.reach.speed), b.Trial.Vehicle.Scale)
 	}
 
-	names := b.drawLaw(area, x, y, r)
-	names = append(names, b.drawWanted(area, y, r)...)
+	b.law.draw(area, x, y, !c.below)
+	b.drawWanted(area, y)
+	strip := c.stripHeight()
 	top := area.Max.Y
-	for _, o := range []trial.Outcome{trial.Slowed, trial.Ignored} {
-		if n := len(s.by[o]); n > 0 {
-			row := box(area.Min.X, top, area.Max.X, top+strip)
-			fill(c, row, pale)
-			outline(c, row, line(0.4, faint))
-			names = append(names, name{y: top + strip/2, lines: []string{o.String() + ": " + runs(n)}})
-			drawMarkers(c, s.by[o], func(spot spot) vg.Point { return vg.Point{X: x(spot.speed), Y: top + strip/2} })
-			top += strip
-		}
+	for _, o := range b.strips {
+		r := box(area.Min.X, top, area.Max.X, top+strip)
+		fill(c, r, pale)
+		outline(c, r, line(0.4, faint))
+		middle := top + strip/2
+		drawMarkers(c, b.spots.by[o], func(spot spot) vg.Point { return vg.Point{X: x(spot.speed), Y: middle} })
+		top += strip
 	}
-	drawMarkers(c, s.by[trial.Stopped], func(spot spot) vg.Point { return vg.Point{X: x(spot.speed), Y: y(spot.stop)} })
-	if n := len(s.by[trial.Overran]); n > 0 {
-		at := area.Max.Y - 6
-		far := "farther than the room"
-		if room := b.room(); room > 0 {
-			at, far = y(float64(room)), fmt.Sprintf("farther than %s", room)
-		}
-		names = append(names, name{y: at + 7, lines: []string{far + ":", runs(n)}})
-		drawArrows(c, s.by[trial.Overran], func(spot spot) vg.Point { return vg.Point{X: x(spot.speed), Y: at} })
+	drawMarkers(c, b.spots.by[trial.Stopped], func(spot spot) vg.Point { return vg.Point{X: x(spot.speed), Y: y(spot.stop)} })
+	at := area.Max.Y - 6
+	if room := b.room(); room > 0 {
+		at = y(float64(room))
 	}
-	drawNames(draw.Canvas{Canvas: c.Canvas, Rectangle: box(area.Max.X, area.Min.Y, c.Max.X, top)}, names)
+	drawArrows(c, b.spots.by[trial.Overran], func(spot spot) vg.Point { return vg.Point{X: x(spot.speed), Y: at} })
+	if !c.below {
+		drawNames(c.within(box(area.Max.X, area.Min.Y, c.Max.X, top)), names, y)
+	}
+}
+
+// scaleHeight is the room for a second line of labels.
+func (l look) scaleHeight() vg.Length {
+	if l.below {
+		return 2*l.small + 18
+	}
+	return l.small + 12
 }
 
 // drawScaleSpeeds writes below the labels of the axis what they are to scale, in km/h.
-func drawScaleSpeeds(c, area draw.Canvas, x func(float64) vg.Length, ticks []plot.Tick, scale float64) {
-	const row = small + 3
-	style := aligned(words(small, quiet), draw.XCenter, draw.YTop)
+func drawScaleSpeeds(c, area sheet, x func(float64) vg.Length, ticks []plot.Tick, scale float64) {
+	row := c.small + 3
+	style := aligned(words(c.small, quiet), draw.XCenter, draw.YTop)
 	at := area.Min.Y - 5 - row
 	for _, tick := range ticks {
 		if tick.Label != "" {
 			c.FillText(style, vg.Point{X: x(tick.Value), Y: at}, fmt.Sprintf("%.0f", kilometres(tick.Value, scale)))
 		}
 	}
-	left := aligned(words(small, quiet), draw.XLeft, draw.YTop)
-	c.FillText(left, vg.Point{X: area.Max.X + 6, Y: at}, fmt.Sprintf("km/h at 1:%s", number(scale)))
-	c.FillText(aligned(words(small, ink), draw.XLeft, draw.YTop), vg.Point{X: area.Max.X + 6, Y: at + row}, "mm/s")
-	c.FillText(aligned(words(normal, ink), draw.XCenter, draw.YTop), vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: at - row}, "entry speed")
+	unit := "km/h at 1:" + number(scale)
+	axis := aligned(words(c.normal, ink), draw.XCenter, draw.YTop)
+	middle := vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: at - row}
+	if c.below {
+		c.FillText(axis, middle, "entry speed: mm/s,")
+		middle.Y -= c.normal + 2
+		c.FillText(aligned(words(c.normal, quiet), draw.XCenter, draw.YTop), middle, "and "+unit)
+		return
+	}
+	c.FillText(axis, middle, "entry speed")
+	c.FillText(aligned(words(c.small, quiet), draw.XLeft, draw.YTop), vg.Point{X: area.Max.X + 6, Y: at}, unit)
+	c.FillText(aligned(words(c.small, ink), draw.XLeft, draw.YTop), vg.Point{X: area.Max.X + 6, Y: at + row}, "mm/s")
 }
 
-// drawWanted draws the target with its tolerance, the room, and the bound of the scatter.
-func (b Braking) drawWanted(area draw.Canvas, y func(float64) vg.Length, r reach) (names []name) {
-	across := func(mm float64, s draw.LineStyle) { area.StrokeLine2(s, area.Min.X, y(mm), area.Max.X, y(mm)) }
-	inside := func(mm float64) bool { return mm >= r.low && mm <= r.high }
+// How the lines of the plot are drawn.
+var (
+	lawLine   = line(1.2, blue, 7, 2)
+	boundLine = line(1, ink, 2, 2)
+	roomLine  = line(1.6, ink)
+)
+
+// names say what is in the plot.
+func (b stopsPlot) names() (names []name) {
+	if last := len(b.law.mean) - 1; last >= 0 {
+		names = append(names, name{at: b.law.mean[last].y, lines: []string{fmt.Sprintf("mean and its %s interval", percent(b.confidence())), exponent(b.Verdict.Law)},
+			key: func(c sheet, r vg.Rectangle) {
+				fill(c, r, lawBand)
+				lineKey(lawLine)(c, r)
+			}})
+	}
 	if near, far, ok := b.wanted(); ok { // both are within reach
-		hatch(area, box(area.Min.X, y(near), area.Max.X, y(far)), line(0.4, faint))
-		across(near, line(0.5, quiet))
-		across(far, line(0.5, quiet))
 		w := b.Trial.Wanted
-		names = append(names, name{y: y((near + far) / 2), lines: []string{fmt.Sprintf("wanted: %.0f ± %s mm", float64(w.Stop), number(float64(w.Within)))}})
+		names = append(names, name{at: (near + far) / 2, lines: []string{fmt.Sprintf("wanted: %.0f ± %s mm", float64(w.Stop), number(float64(w.Within)))}, key: drawTolerance})
 	}
-	if b.hasBound() && inside(float64(b.Verdict.Bound.At)) {
-		at := float64(b.Verdict.Bound.At)
-		across(at, line(1, ink, 2, 2))
-		names = append(names, name{y: y(at), lines: []string{share(b.Verdict.Bound.Share) + " end", fmt.Sprintf("before %s", b.Verdict.Bound.At)}})
+	if at := b.Verdict.Bound.At; b.hasBound() && b.reach.inside(at) {
+		names = append(names, name{at: float64(at), lines: []string{share(b.Verdict.Bound.Share) + " end", fmt.Sprintf("before %s", at)}, key: lineKey(boundLine)})
 	}
-	if room := float64(b.room()); room > 0 && inside(room) {
-		across(room, line(1.6, ink))
-		names = append(names, name{y: y(room), lines: []string{fmt.Sprintf("room: %s", b.room())}})
+	if room := b.room(); room > 0 && b.reach.inside(room) {
+		names = append(names, name{at: float64(room), lines: []string{fmt.Sprintf("room: %s", room)}, key: lineKey(roomLine)})
+	}
+	for i, o := range b.strips {
+		names = append(names, name{at: b.reach.high, above: wide.stripHeight() * (vg.Length(i) + 0.5), lines: []string{o.String() + ": " + runs(len(b.spots.by[o]))},
+			key: func(c sheet, r vg.Rectangle) {
+				fill(c, r, pale)
+				outline(c, r, line(0.4, faint))
+			}})
+	}
+	if n := len(b.spots.by[trial.Overran]); n > 0 {
+		over := name{at: b.reach.high, above: 1, lines: []string{"farther than the room:", runs(n)}, key: func(c sheet, r vg.Rectangle) {
+			c.links = nil
+			middle := (r.Min.X + r.Max.X) / 2
+			drawArrows(c, []spot{{}, {lead: station.Rear}}, func(s spot) vg.Point { return vg.Point{X: middle + 10*vg.Length(s.lead) - 5, Y: r.Min.Y - 1} })
+		}}
+		if room := b.room(); room > 0 {
+			over.at, over.above, over.lines[0] = float64(room), 7, fmt.Sprintf("farther than %s:", room)
+		}
+		names = append(names, over)
 	}
 	return names
 }
 
-// drawLaw draws the stop that the law predicts over the speeds that it is known for, and the interval of its mean.
-func (b Braking) drawLaw(area draw.Canvas, x, y func(float64) vg.Length, r reach) []name {
+// drawTolerance draws the band of the stops that are on target.
+func drawTolerance(c sheet, r vg.Rectangle) {
+	hatch(c, r, line(0.4, faint))
+	for _, y := range []vg.Length{r.Min.Y, r.Max.Y} {
+		c.StrokeLine2(line(0.5, quiet), r.Min.X, y, r.Max.X, y)
+	}
+}
+
+// drawWanted draws the target with its tolerance, the room, and the bound of the scatter.
+func (b stopsPlot) drawWanted(area sheet, y func(float64) vg.Length) {
+	across := func(mm station.Millimetres, s draw.LineStyle) {
+		area.StrokeLine2(s, area.Min.X, y(float64(mm)), area.Max.X, y(float64(mm)))
+	}
+	if near, far, ok := b.wanted(); ok {
+		drawTolerance(area, box(area.Min.X, y(near), area.Max.X, y(far)))
+	}
+	if b.hasBound() && b.reach.inside(b.Verdict.Bound.At) {
+		across(b.Verdict.Bound.At, boundLine)
+	}
+	if room := b.room(); room > 0 && b.reach.inside(room) {
+		across(room, roomLine)
+	}
+}
+
+// lawCurve is the stop that the law predicts over the speeds that it is known for, and the interval of its mean. It is empty where that is not known.
+type lawCurve struct{ mean, low, high []point }
+
+func (b Braking) lawCurve(r reach) (c lawCurve) {
 	law := b.Verdict.Law
 	slow, fast := float64(law.Slowest), min(float64(law.Fastest), r.speed)
 	if !law.Known || !(slow > 0 && slow < fast) {
-		return nil
+		return lawCurve{}
 	}
 	const parts = 60
-	var mean, low, high []vg.Point
-	held := func(mm float64) vg.Length { return y(min(max(mm, r.low), r.high)) }
+	held := func(mm station.Millimetres) float64 { return min(max(float64(mm), r.low), r.high) }
 	for i := range parts + 1 {
 		v := slow + (fast-slow)*float64(i)/parts
 		m, l, h := law.At(station.MillimetresPerSecond(v))
 		if math.IsNaN(float64(m)) || math.IsNaN(float64(l)) || math.IsNaN(float64(h)) {
-			return nil
+			return lawCurve{}
 		}
-		low, high = append(low, vg.Point{X: x(v), Y: held(float64(l))}), append(high, vg.Point{X: x(v), Y: held(float64(h))})
-		if m >= station.Millimetres(r.low) && m <= station.Millimetres(r.high) {
-			mean = append(mean, vg.Point{X: x(v), Y: y(float64(m))})
+		c.low, c.high = append(c.low, point{v, held(l)}), append(c.high, point{v, held(h)})
+		if r.inside(m) {
+			c.mean = append(c.mean, point{v, float64(m)})
 		}
 	}
-	if len(mean) < 2 {
-		return nil
+	if len(c.mean) < 2 {
+		return lawCurve{}
 	}
-	band := low
-	for i := range high {
-		band = append(band, high[len(high)-1-i])
+	return c
+}
+
+// draw draws the curve; where its name stands at the right of the plot with a line to there.
+func (l lawCurve) draw(area sheet, x, y func(float64) vg.Length, named bool) {
+	if len(l.mean) == 0 {
+		return
 	}
-	area.FillPolygon(lawBand, band)
-	area.StrokeLines(line(1.2, blue, 7, 2), mean)
-	last := mean[len(mean)-1]
-	area.StrokeLine2(line(0.5, quiet), last.X, last.Y, area.Max.X, last.Y)
-	return []name{{y: last.Y, lines: []string{fmt.Sprintf("mean and its %s interval", percent(b.confidence())), exponent(law)}}}
+	placed := func(points []point) []vg.Point {
+		at := make([]vg.Point, len(points))
+		for i, p := range points {
+			at[i] = vg.Point{X: x(p.x), Y: y(p.y)}
+		}
+		return at
+	}
+	band := placed(l.high)
+	slices.Reverse(band)
+	area.FillPolygon(lawBand, append(placed(l.low), band...))
+	mean := placed(l.mean)
+	area.StrokeLines(lawLine, mean)
+	if last := mean[len(mean)-1]; named {
+		area.StrokeLine2(line(0.5, quiet), last.X, last.Y, area.Max.X, last.Y)
+	}
 }
 
 // exponent is that of a law, with its interval.
@@ -198,24 +310,25 @@ func (b Braking) confidence() float64 {
 }
 
 // drawLeads says which marker is which lead.
-func drawLeads(c draw.Canvas) {
-	x := c.Min.X + leftAxis
+func drawLeads(c sheet) {
+	c.links = nil
+	x := c.Min.X + c.left
 	for _, lead := range []station.Lead{station.Front, station.Rear} {
 		at := vg.Point{X: x, Y: c.Max.Y - 5}
 		drawMarkers(c, []spot{{lead: lead}}, func(spot) vg.Point { return at })
 		text := lead.String() + " leading"
-		style := aligned(words(small, ink), draw.XLeft, draw.YCenter)
+		style := aligned(words(c.small, ink), draw.XLeft, draw.YCenter)
 		c.FillText(style, vg.Point{X: x + 7, Y: at.Y}, text)
 		x += 7 + style.Width(text)*1.15 + 16
 	}
 }
 
 // drawMarkers draws a marker for each spot: full and round with the front leading, a hollow square with the rear.
-func drawMarkers(c draw.Canvas, all []spot, place func(spot) vg.Point) {
+func drawMarkers(c sheet, all []spot, place func(spot) vg.Point) {
 	const radius = 2.4
 	for _, lead := range []station.Lead{station.Front, station.Rear} {
 		var path vg.Path
-		for _, at := range thinned(all, lead, place) {
+		for _, at := range c.linked(thinned(all, lead, place)) {
 			if lead == station.Front {
 				path.Move(vg.Point{X: at.X + radius, Y: at.Y})
 				path.Arc(at, radius, 0, 2*math.Pi)
@@ -229,11 +342,11 @@ func drawMarkers(c draw.Canvas, all []spot, place func(spot) vg.Point) {
 }
 
 // drawArrows draws an arrow upwards for each spot: full with the front leading, hollow with the rear.
-func drawArrows(c draw.Canvas, all []spot, place func(spot) vg.Point) {
+func drawArrows(c sheet, all []spot, place func(spot) vg.Point) {
 	const length, half = 9, 3
 	for _, lead := range []station.Lead{station.Front, station.Rear} {
 		var path, shafts vg.Path
-		for _, at := range thinned(all, lead, place) {
+		for _, at := range c.linked(thinned(all, lead, place)) {
 			shafts.Move(at)
 			shafts.Line(vg.Point{X: at.X, Y: at.Y + length - 2*half})
 			path.Move(vg.Point{X: at.X, Y: at.Y + length + 2})
@@ -250,7 +363,7 @@ func drawArrows(c draw.Canvas, all []spot, place func(spot) vg.Point) {
 }
 
 // drawShapes draws shapes in the manner of a lead.
-func drawShapes(c draw.Canvas, lead station.Lead, path vg.Path) {
+func drawShapes(c sheet, lead station.Lead, path vg.Path) {
 	if len(path) == 0 {
 		return
 	}
@@ -265,11 +378,29 @@ func drawShapes(c draw.Canvas, lead station.Lead, path vg.Path) {
 	c.Stroke(path)
 }
 
+// placed is a spot where it is drawn.
+type placed struct {
+	spot
+	at vg.Point
+}
+
+// linked notes what is drawn of runs, and gives where.
+func (c sheet) linked(all []placed) []vg.Point {
+	points := make([]vg.Point, len(all))
+	for i, p := range all {
+		points[i] = p.at
+		if c.links != nil && p.run > 0 {
+			*c.links = append(*c.links, link{p.at, p.run, p.before, p.words})
+		}
+	}
+	return points
+}
+
 // thinned are the places of one lead's spots. Where there are very many, those that lie on each other are one.
-func thinned(all []spot, lead station.Lead, place func(spot) vg.Point) []vg.Point {
+func thinned(all []spot, lead station.Lead, place func(spot) vg.Point) []placed {
 	type cell struct{ x, y int }
 	for size := vg.Length(0.25); ; size *= 2 {
-		var points []vg.Point
+		var points []placed
 		taken := map[cell]bool{}
 		for _, s := range all {
 			if s.lead != lead {
@@ -279,7 +410,7 @@ func thinned(all []spot, lead station.Lead, place func(spot) vg.Point) []vg.Poin
 			key := cell{int(at.X / size), int(at.Y / size)}
 			if !taken[key] {
 				taken[key] = true
-				points = append(points, at)
+				points = append(points, placed{s, at})
 			}
 		}
 		if len(points) <= mostMarkers {

@@ -15,8 +15,7 @@ import (
 )
 
 const (
-	rowTime  = 7800 * time.Microsecond // that fits in a row: most packets of three bytes, with what is around them
-	longHalf = 400 * time.Microsecond  // a longer half is drawn as long as this, with a break
+	longHalf = 400 * time.Microsecond // a longer half is drawn as long as this, with a break
 	rowGap   = 6
 
 	// Of a row, in parts of what the voltage goes up: the signal from -1 to 1, and below it bits and bytes.
@@ -27,9 +26,15 @@ const (
 	rowBottom = -2.25
 )
 
+// rowTime is the time that fits in a row. On a wide page it is most packets of three bytes, with what is around them.
+func (l look) rowTime() time.Duration {
+	const most = 7800
+	return time.Duration(most*(l.across()-l.left)/(wide.across()-wide.left)) * time.Microsecond
+}
+
 // stripPanel draws the signal around a fault, or around a packet.
-func stripPanel(s conform.Strip) panel {
-	rows := rowsOf(s)
+func stripPanel(l look, s conform.Strip) panel {
+	rows := rowsOf(s, l.rowTime())
 	volts := mostVolts(s.Volts)
 	height := vg.Length(78)
 	if volts > 0 {
@@ -45,9 +50,9 @@ func stripPanel(s conform.Strip) panel {
 	}
 	return panel{
 		title:  fmt.Sprintf("%s at %s s", kind, seconds(s.Found.Start)),
-		about:  told(s),
+		about:  toldStrip(s),
 		height: heads + height*vg.Length(len(rows)) + rowGap*vg.Length(len(rows)-1) + axisLabel,
-		draw: func(c draw.Canvas) {
+		draw: func(c sheet) {
 			for i, r := range rows {
 				c.Max.Y -= r.head(s)
 				area := c
@@ -78,7 +83,7 @@ func (r row) head(s conform.Strip) vg.Length {
 }
 
 // rowsOf parts a strip into rows of about the same length.
-func rowsOf(s conform.Strip) []row {
+func rowsOf(s conform.Strip, rowTime time.Duration) []row {
 	total := drawnFor(s.Halves)
 	target := total / max(1, (total+rowTime-1)/rowTime)
 	var rows []row
@@ -119,9 +124,9 @@ func timeLabel(s conform.Strip) string {
 }
 
 // drawRow draws a row of a strip.
-func drawRow(c draw.Canvas, s conform.Strip, r row, volts float64, label string) {
-	p := axes("", "")
-	p.X.Min, p.X.Max = 0, us(rowTime)*1.02 // with room for the last label
+func drawRow(c sheet, s conform.Strip, r row, volts float64, label string) {
+	p := c.axes("", "")
+	p.X.Min, p.X.Max = 0, us(c.rowTime())*1.02 // with room for the last label
 	p.Y.Min, p.Y.Max = rowBottom, rowTop
 	p.X.LineStyle.Width, p.Y.LineStyle.Width = 0, 0
 	p.X.Tick.Marker = plot.ConstantTicks(timeTicks(s, r))
@@ -130,8 +135,8 @@ func drawRow(c draw.Canvas, s conform.Strip, r row, volts float64, label string)
 	if volts > 0 {
 		p.Y.Tick.Marker = plot.ConstantTicks{{Value: -1, Label: number(-volts) + " V "}, {Value: 0, Label: "0 "}, {Value: 1, Label: number(volts) + " V "}}
 	}
-	d := rowDrawing{Canvas: place(p, c, leftAxis), strip: s, row: r, volts: volts}
-	c.FillText(words(normal, ink), vg.Point{X: d.Min.X, Y: c.Min.Y - axisLabel}, label)
+	d := rowDrawing{sheet: place(p, c, c.left), strip: s, row: r, volts: volts}
+	c.FillText(words(c.normal, ink), vg.Point{X: d.Min.X, Y: c.Min.Y - axisLabel}, label)
 	d.place(p)
 	d.StrokeLine2(line(0.6, ink), d.Min.X, d.Min.Y, d.at(r.to), d.Min.Y)
 	d.mark()
@@ -167,7 +172,7 @@ func timeTicks(s conform.Strip, r row) []plot.Tick {
 
 // rowDrawing draws the parts of a row on the canvas of its data.
 type rowDrawing struct {
-	draw.Canvas
+	sheet
 	strip conform.Strip
 	row   row
 	volts float64
@@ -216,16 +221,16 @@ func (d *rowDrawing) mark() {
 	}
 	x0, x1, top := d.at(from), d.at(to), d.y(rowTop)
 	area := box(x0, d.y(cellTop), x1, top)
-	fill(d.Canvas, area, pale)
+	fill(d.sheet, area, pale)
 	if s.To-s.From <= 2 { // more of it would be hard to read
-		hatch(d.Canvas, area, line(0.5, quiet))
+		hatch(d.sheet, area, line(0.5, quiet))
 	}
 	const drop = 4
 	d.StrokeLines(line(1.4, rust), []vg.Point{{X: x0, Y: top}, {X: x0, Y: top + drop}, {X: x1, Y: top + drop}, {X: x1, Y: top}})
 	if from != s.From {
 		return
 	}
-	style := aligned(bold(words(small, rust)), draw.XLeft, draw.YBottom)
+	style := aligned(bold(words(d.small, rust)), draw.XLeft, draw.YBottom)
 	text := atFault(s)
 	x := max(d.Min.X, min(x0, d.Max.X-style.Width(text)*1.15)) // with room for fonts that are wider
 	d.FillText(style, vg.Point{X: x, Y: top + drop + 2}, text)
@@ -258,7 +263,7 @@ func (d *rowDrawing) trace() {
 	d.Stroke(path)
 	for n := d.row.from; n < d.row.to; n++ {
 		if half := d.strip.Halves[n]; half > longHalf {
-			style := aligned(words(small, ink), draw.XCenter, draw.YCenter)
+			style := aligned(words(d.small, ink), draw.XCenter, draw.YCenter)
 			d.FillText(style, vg.Point{X: (d.at(n) + d.at(n+1)) / 2, Y: d.y(0)}, number(math.Round(us(half))))
 		}
 	}
@@ -268,16 +273,16 @@ func (d *rowDrawing) trace() {
 func (d *rowDrawing) bits() {
 	for _, cell := range d.row.cells {
 		area := box(d.at(cell.From), d.y(cellEnd), d.at(cell.To), d.y(cellTop))
-		text, style := "", words(small, ink)
+		text, style := "", words(d.small, ink)
 		switch cell.Bit {
 		case wave.Zero:
 			text = "0"
 		case wave.One:
 			text = "1"
 		case wave.Broken:
-			text, style = "?", bold(words(small, rust))
+			text, style = "?", bold(words(d.small, rust))
 		}
-		outline(d.Canvas, area, line(0.4, quiet))
+		outline(d.sheet, area, line(0.4, quiet))
 		if style.Width(text) > area.Size().X {
 			continue // a disturbance, too short for its sign
 		}
@@ -294,13 +299,13 @@ func (d *rowDrawing) bytes() {
 			continue
 		}
 		area := box(d.at(from), d.y(byteEnd), d.at(to), d.y(cellEnd))
-		fill(d.Canvas, area, pale)
-		outline(d.Canvas, area, line(0.4, quiet))
+		fill(d.sheet, area, pale)
+		outline(d.sheet, area, line(0.4, quiet))
 		if to-from < b.To-b.From && 2*(to-from) <= b.To-b.From && !(2*(to-from) == b.To-b.From && from == b.From) {
 			continue // its value stands in the other row, which has more of it
 		}
 		middle := vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: (area.Min.Y + area.Max.Y) / 2}
-		d.FillText(aligned(bold(words(small, ink)), draw.XCenter, draw.YCenter), middle, fmt.Sprintf("%02X", b.Value))
+		d.FillText(aligned(bold(words(d.small, ink)), draw.XCenter, draw.YCenter), middle, fmt.Sprintf("%02X", b.Value))
 	}
 }
 

@@ -20,12 +20,12 @@ func TestAStripIsBrokenIntoRowsThatFitThePage(t *testing.T) {
 		}
 		s.Packet = rapid.IntRange(0, len(s.Halves)).Draw(t, "packet")
 		at := 0
-		for _, r := range rowsOf(s) {
+		for _, r := range rowsOf(s, wide.rowTime()) {
 			if r.from != at || r.to <= at {
 				t.Fatalf("a row has halves %d to %d, want it to begin with %d", r.from, r.to, at)
 			}
-			if length := drawnFor(s.Halves[r.from:r.to]); length > rowTime {
-				t.Fatalf("a row of %v, want no more than %v", length, rowTime)
+			if length := drawnFor(s.Halves[r.from:r.to]); length > wide.rowTime() {
+				t.Fatalf("a row of %v, want no more than %v", length, wide.rowTime())
 			}
 			at = r.to
 		}
@@ -38,7 +38,7 @@ func TestAStripIsBrokenIntoRowsThatFitThePage(t *testing.T) {
 func TestABitThatDoesNotFitInARowBeginsTheNext(t *testing.T) {
 	s := conform.Strip{Halves: slices.Repeat([]time.Duration{5 * time.Millisecond}, 2*19)} // each bit is drawn 800 µs long: two rows of 9.5
 	var bits []int
-	for _, r := range rowsOf(s) {
+	for _, r := range rowsOf(s, wide.rowTime()) {
 		bits = append(bits, len(r.cells))
 	}
 	if want := []int{9, 9, 1}; !slices.Equal(bits, want) {

@@ -37,7 +37,7 @@ func (c *curve) add(at, volts float64, gap bool) {
 }
 
 // voltsPanels draw the half-waves over time, and below them how far they differ.
-func voltsPanels(v conform.Voltage) []panel {
+func voltsPanels(l look, v conform.Voltage) []panel {
 	if len(v.Series) == 0 {
 		return nil
 	}
@@ -54,8 +54,8 @@ func voltsPanels(v conform.Voltage) []panel {
 	heights := voltsPlot{voltage: v, curves: []curve{positive, negative}, unit: "height, V"}
 	asymmetry := voltsPlot{voltage: v, curves: []curve{difference}, unit: "difference, V", difference: true}
 	return []panel{
-		{title: "Height of the half-waves", height: 150, draw: heights.draw},
-		{title: "Asymmetry: the positive half-waves less the negative", notes: []string{leaning(v)}, height: 130, draw: asymmetry.draw},
+		{title: "Height of the half-waves", height: 150 + heights.below(l), draw: heights.draw},
+		{title: "Asymmetry: the positive half-waves less the negative", notes: []string{leaning(v)}, height: 130 + asymmetry.below(l), draw: asymmetry.draw},
 	}
 }
 
@@ -67,15 +67,36 @@ type voltsPlot struct {
 	difference bool   // of two voltages, which is what leans
 }
 
+// names say which curve is which, below the plot.
+func (v voltsPlot) names() (names []name) {
+	for _, curve := range v.curves {
+		names = append(names, name{lines: []string{curve.name}, key: lineKey(curve.style)})
+	}
+	return names
+}
+
+// below is the height of what stands below the plot.
+func (v voltsPlot) below(l look) vg.Length {
+	if !l.below {
+		return 0
+	}
+	return l.keysHeight(v.names())
+}
+
 // draw draws the plot, and shades where one half-wave is the higher.
-func (v voltsPlot) draw(c draw.Canvas) {
-	p := axes("time, s", v.unit)
+func (v voltsPlot) draw(c sheet) {
+	p := c.axes("time, s", v.unit)
 	p.X.Min, p.X.Max = v.voltage.Series[0].From.Seconds(), v.voltage.Series[len(v.voltage.Series)-1].To.Seconds()
 	p.Y.Min, p.Y.Max = v.reach()
-	p.X.Tick.Marker, p.Y.Tick.Marker = even(9), even(5)
-	const names = 64 // at the right
-	data := place(p, draw.Crop(c, 0, -names, 0, 0), leftAxis)
-	x, y := p.Transforms(&data)
+	const namesWidth = 64
+	frame := c.crop(0, -namesWidth, 0, 0)
+	if c.below {
+		frame = c.crop(0, -8, v.below(c.look), 0)
+		drawKeys(c.within(box(c.Min.X, c.Min.Y, c.Max.X, frame.Min.Y)), v.names())
+	}
+	p.X.Tick.Marker, p.Y.Tick.Marker = ticks(frame.Size().X, 72), even(5)
+	data := place(p, frame, c.left)
+	x, y := p.Transforms(&data.Canvas)
 	v.shade(data, x)
 	if v.difference {
 		data.StrokeLine2(line(0.5, quiet), data.Min.X, y(0), data.Max.X, y(0))
@@ -94,14 +115,17 @@ func (v voltsPlot) draw(c draw.Canvas) {
 			data.StrokeLines(curve.style, points)
 			end = points[len(points)-1].Y
 		}
-		const apart = small + 2
+		if c.below {
+			continue
+		}
+		apart := c.row()
 		if i > 0 && end <= last && end > last-apart {
 			end = last - apart
 		} else if i > 0 && end > last && end < last+apart {
 			end = last + apart
 		}
 		last = end
-		data.FillText(aligned(words(small, curve.style.Color), draw.XLeft, draw.YCenter), vg.Point{X: data.Max.X + 5, Y: end}, curve.name)
+		data.FillText(aligned(words(c.small, curve.style.Color), draw.XLeft, draw.YCenter), vg.Point{X: data.Max.X + 5, Y: end}, curve.name)
 	}
 }
 
@@ -130,8 +154,8 @@ func (v voltsPlot) reach() (low, high float64) {
 }
 
 // shade shades the stretches that lean, and says of a difference which way and how far.
-func (v voltsPlot) shade(c draw.Canvas, x func(float64) vg.Length) {
-	style := aligned(words(small, ink), draw.XCenter, draw.YTop)
+func (v voltsPlot) shade(c sheet, x func(float64) vg.Length) {
+	style := aligned(words(c.small, ink), draw.XCenter, draw.YTop)
 	said := [...]vg.Length{c.Min.X, c.Min.X} // up to where there are words, in two rows
 	var say []func()                         // when all is shaded
 	for _, s := range v.voltage.Stretches {
@@ -153,7 +177,7 @@ func (v voltsPlot) shade(c draw.Canvas, x func(float64) vg.Length) {
 		middle := min(max((x0+x1)/2, c.Min.X+half), c.Max.X-half)
 		for row := range said {
 			if v.difference && middle-half >= said[row] {
-				at := vg.Point{X: middle, Y: c.Max.Y - 2 - vg.Length(row)*(small+2)}
+				at := vg.Point{X: middle, Y: c.Max.Y - 2 - vg.Length(row)*c.row()}
 				say = append(say, func() { c.FillText(style, at, text) })
 				said[row] = middle + half
 				break
