@@ -131,7 +131,7 @@ func (h histogram) names() (names []name) {
 // spansHeight is the room above the data for the limits.
 func (l look) spansHeight() vg.Length {
 	if l.below { // their numbers stand in two lines
-		return 2*l.small + 48
+		return 4*l.small + 24
 	}
 	return 48
 }
@@ -139,7 +139,6 @@ func (l look) spansHeight() vg.Length {
 // draw draws the stretched zeros beside the other halves, or below them.
 func (h histogram) draw(c sheet, names []name) {
 	if c.below {
-		c.width = keySample + 2*c.margin // a name a line
 		drawKeys(c, names)
 		c = c.crop(0, -6, 0, -c.keysHeight(names))
 		if h.long {
@@ -249,9 +248,14 @@ func (h histogram) drawLinear(c sheet) {
 
 // drawLimits draws the limits of the halves of a bit, as lines and as spans above the data. Where it is open they go on beyond the axis.
 func drawLimits(c sheet, x func(float64) vg.Length, l limits, bit string, open bool) {
-	const numbers, sent, accepted = 3, 20, 36
+	numbers := [2]vg.Length{1, 1} // where those of the limits stand above the data, and from where on their spans do
+	sent, accepted := vg.Length(20), vg.Length(36)
+	if c.below { // where they are too near each other for one line
+		numbers[1] += c.small + 2
+		sent, accepted = 2*c.small+14, 3*c.small+20
+	}
 	top := c.Max.Y
-	for _, limit := range []struct {
+	for i, limit := range []struct {
 		conform.Limits
 		label  string
 		height vg.Length
@@ -267,7 +271,7 @@ func drawLimits(c sheet, x func(float64) vg.Length, l limits, bit string, open b
 		for _, v := range ends {
 			c.StrokeLine2(limit.style, x(v), c.Min.Y, x(v), top)
 			style := aligned(words(c.small, ink), draw.XCenter, draw.YBottom)
-			c.FillText(style, vg.Point{X: x(v), Y: top + numbers - 2}, number(v))
+			c.FillText(style, vg.Point{X: x(v), Y: top + numbers[i]}, number(v))
 		}
 		to := c.Max.X
 		if !open {
@@ -279,7 +283,7 @@ func drawLimits(c sheet, x func(float64) vg.Length, l limits, bit string, open b
 
 // drawLog draws the stretched zeros.
 func (h histogram) drawLog(c sheet, left vg.Length) {
-	p := c.axes("stretched, µs, logarithmic", "")
+	p := c.axes("stretched, µs, logarithmic", "half-bits")
 	p.X.Scale = plot.LogScale{}
 	p.X.Min, p.X.Max = stretch, longest
 	var ticks plot.ConstantTicks
@@ -288,7 +292,9 @@ func (h histogram) drawLog(c sheet, left vg.Length) {
 	}
 	p.X.Tick.Marker = append(ticks, plot.Tick{Value: longest})
 	h.countAxis(p)
-	p.Y.Tick.Marker = plot.ConstantTicks{}
+	if !c.below { // the axis is that of the plot at its left
+		p.Y.Label.Text, p.Y.Tick.Marker = "", plot.ConstantTicks{}
+	}
 	data := place(p, c, left)
 	x, _ := p.Transforms(&data.Canvas)
 	edge := func(i int) float64 { return stretch * math.Pow(longest/stretch, float64(i)/steps) }

@@ -55,15 +55,22 @@ func drawNames(c sheet, names []name, y func(float64) vg.Length) {
 // The names below a plot, or in a list of their own: each behind a sample of what it names.
 const (
 	keySample = 24
+	keyText   = 5 // from a sample to its words
 	keyGap    = 5 // between names
 )
 
 // keyColumns parts the names into as many columns as there is room for.
 func (l look) keyColumns(names []name) [][]name {
-	n := max(1, int(l.across()/165))
 	if len(names) == 0 {
 		return nil
 	}
+	widest, style := vg.Length(0), words(l.small, ink)
+	for _, n := range names {
+		for _, text := range n.lines {
+			widest = max(widest, style.Width(text)*1.15) // with room for fonts that are wider
+		}
+	}
+	n := max(1, int((l.across()+keySample)/(keySample+keyText+widest+2*keyGap)))
 	return slices.Collect(slices.Chunk(names, (len(names)+n-1)/n))
 }
 
@@ -89,7 +96,7 @@ func drawKeys(c sheet, names []name) {
 		for _, n := range column {
 			n.key(c, box(x, y-c.row()+2, x+keySample, y-1))
 			for _, text := range n.lines {
-				c.FillText(style, vg.Point{X: x + keySample + 5, Y: y}, fitted(style, printable(text), (width-keySample-9)/1.05))
+				c.FillText(style, vg.Point{X: x + keySample + keyText, Y: y}, fitted(style, printable(text), (width-keySample-keyText)/1.05))
 				y -= c.row()
 			}
 			y -= keyGap

@@ -186,7 +186,7 @@ func (p page) drawOn(canvas draw.Canvas) (links []link) {
 // printable replaces what XML can't hold, and what would do something to the text around it: names come from a capture.
 func printable(text string) string {
 	return strings.Map(func(r rune) rune {
-		if unicode.IsPrint(r) && r != unicode.ReplacementChar {
+		if unicode.IsPrint(r) && r != unicode.ReplacementChar || r == '\u00a0' {
 			return r
 		}
 		return '?'
@@ -204,17 +204,18 @@ func escaped(text string) string {
 
 // wrapped breaks a text into lines that fit across a panel, between its words; what its lines have no room for is cut.
 func (l look) wrapped(style draw.TextStyle, text string) (lines []string) {
+	const wider = 1.18 // with room for fonts that are wider
 	text = printable(text[:min(len(text), 4000)])
 	fields := strings.Fields(text)
 	for len(fields) > 0 {
 		if len(lines) == l.lines-1 {
-			return append(lines, fitted(style, strings.Join(fields, " "), l.across()/1.05))
+			return append(lines, fitted(style, strings.Join(fields, " "), l.across()/wider))
 		}
 		n := 1
-		for n < len(fields) && style.Width(strings.Join(fields[:n+1], " "))*1.1 <= l.across() { // with room for fonts that are wider
+		for n < len(fields) && style.Width(strings.Join(fields[:n+1], " "))*wider <= l.across() {
 			n++
 		}
-		lines, fields = append(lines, fitted(style, strings.Join(fields[:n], " "), l.across())), fields[n:]
+		lines, fields = append(lines, fitted(style, strings.Join(fields[:n], " "), l.across()/wider)), fields[n:]
 	}
 	return lines
 }

@@ -105,11 +105,11 @@ func (b Braking) drawCase(c sheet, lead station.Lead, way station.Way) {
 	}
 	outline(c, c.Rectangle, edge)
 	left := aligned(words(c.small, ink), draw.XLeft, draw.YTop)
-	right := bold(aligned(words(c.small, ink), draw.XRight, draw.YTop))
+	strong := bold(left)
 	const inset = 6
 	top := c.Max.Y - 5
 	c.FillText(left, vg.Point{X: c.Min.X + inset, Y: top}, fmt.Sprintf("%s leading, %s the section", lead, way))
-	c.FillText(right, vg.Point{X: c.Max.X - inset, Y: top}, judged)
+	c.FillText(strong, vg.Point{X: c.Max.X - inset - strong.Width(judged)*1.2, Y: top}, judged) // with room for fonts that are wider
 	top -= c.small + 3
 	c.FillText(left, vg.Point{X: c.Min.X + inset, Y: top}, fitted(left, fmt.Sprintf("wanted: %s; seen: %s", wantedIn(way), seen), (c.Size().X-2*inset)/1.1))
 

@@ -141,7 +141,7 @@ func (s Speeds) names(curves []stepCurve) (names []name) {
 
 // draw draws the plot.
 func (s Speeds) draw(c sheet, curves []stepCurve, names []name) {
-	const namesWidth, heads, column = 140, 28, 26
+	const namesWidth, heads = 140, 28
 	var steps, fast float64
 	for _, curve := range curves {
 		for _, p := range curve.points {
@@ -161,18 +161,22 @@ func (s Speeds) draw(c sheet, curves []stepCurve, names []name) {
 	if scaled {
 		p.Y.Label.Text = ""
 	}
-	area := place(p, frame, c.left)
+	left, column, above := c.left, vg.Length(26), vg.Length(6)
+	if c.below && scaled { // where letters are greater
+		left, column, above = left+8, 30, c.small
+	}
+	area := place(p, frame, left)
 	x, y := p.Transforms(&area.Canvas)
 	if scaled { // a second column of labels, left of the first
 		style := aligned(words(c.small, quiet), draw.XRight, draw.YCenter)
-		left := area.Min.X - 7 - column
+		at := area.Min.X - 7 - column
 		for _, tick := range p.Y.Tick.Marker.Ticks(0, p.Y.Max) {
 			if tick.Label != "" {
-				c.FillText(style, vg.Point{X: left, Y: y(tick.Value)}, fmt.Sprintf("%.0f", kilometres(tick.Value, s.Scale)))
+				c.FillText(style, vg.Point{X: at, Y: y(tick.Value)}, fmt.Sprintf("%.0f", kilometres(tick.Value, s.Scale)))
 			}
 		}
-		c.FillText(style, vg.Point{X: left, Y: area.Max.Y + 6}, "km/h")
-		c.FillText(aligned(words(c.small, ink), draw.XRight, draw.YCenter), vg.Point{X: area.Min.X - 7, Y: area.Max.Y + 6}, "mm/s")
+		c.FillText(style, vg.Point{X: at, Y: area.Max.Y + above}, "km/h")
+		c.FillText(aligned(words(c.small, ink), draw.XRight, draw.YCenter), vg.Point{X: area.Min.X - 7, Y: area.Max.Y + above}, "mm/s")
 	}
 	for _, curve := range curves {
 		points := make([]vg.Point, len(curve.points))

@@ -76,7 +76,7 @@ func (b stopsPlot) panel(l look) panel {
 	names := b.names()
 	p.height = legend + b.stripsHeight(l) + 275
 	if l.below {
-		p.height = legend + b.stripsHeight(l) + 235 + l.keysHeight(names)
+		p.height = legend + b.stripsHeight(l) + 255 + l.keysHeight(names)
 	}
 	p.draw = func(c sheet) { b.draw(c, names) }
 	return p
@@ -105,6 +105,9 @@ func (b stopsPlot) draw(c sheet, names []name) {
 	scaled := kilometres(1, b.Trial.Vehicle.Scale) > 0
 	unit := "stop, mm past the trigger"
 	if b.reach.low > 0 {
+		if c.below { // where the axis is too short for all of it
+			unit = "stop, mm"
+		}
 		unit += fmt.Sprintf(" (from %.0f)", math.Ceil(b.reach.low))
 	}
 	p := c.axes("entry speed, mm/s", unit)
@@ -146,7 +149,7 @@ func (b stopsPlot) draw(c sheet, names []name) {
 // scaleHeight is the room for a second line of labels.
 func (l look) scaleHeight() vg.Length {
 	if l.below {
-		return 2*l.small + 18
+		return 2*l.small + 26
 	}
 	return l.small + 12
 }
@@ -323,9 +326,9 @@ func drawLeads(c sheet) {
 	}
 }
 
-// drawMarkers draws a marker for each spot: full and round with the front leading, a hollow square with the rear.
+// drawMarkers draws a marker for each spot: full and round with the front leading, a hollow square with the rear, in which a round one below it is still seen.
 func drawMarkers(c sheet, all []spot, place func(spot) vg.Point) {
-	const radius = 2.4
+	const radius, half = 2.2, 2.8
 	for _, lead := range []station.Lead{station.Front, station.Rear} {
 		var path vg.Path
 		for _, at := range c.linked(thinned(all, lead, place)) {
@@ -333,7 +336,7 @@ func drawMarkers(c sheet, all []spot, place func(spot) vg.Point) {
 				path.Move(vg.Point{X: at.X + radius, Y: at.Y})
 				path.Arc(at, radius, 0, 2*math.Pi)
 			} else {
-				path = append(path, box(at.X-radius, at.Y-radius, at.X+radius, at.Y+radius).Path()...)
+				path = append(path, box(at.X-half, at.Y-half, at.X+half, at.Y+half).Path()...)
 			}
 			path.Close()
 		}
@@ -372,8 +375,6 @@ func drawShapes(c sheet, lead station.Lead, path vg.Path) {
 		c.Fill(path)
 		return
 	}
-	c.SetColor(white)
-	c.Fill(path)
 	c.SetLineStyle(line(0.9, leadInk(lead)))
 	c.Stroke(path)
 }

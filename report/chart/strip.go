@@ -3,6 +3,7 @@ package chart
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -42,7 +43,7 @@ func stripPanel(l look, s conform.Strip) panel {
 	}
 	heads := vg.Length(0)
 	for _, r := range rows {
-		heads += r.head(s)
+		heads += r.head(l, s)
 	}
 	kind := "Packet"
 	if s.Found.Kind == wave.FaultFound {
@@ -54,7 +55,7 @@ func stripPanel(l look, s conform.Strip) panel {
 		height: heads + height*vg.Length(len(rows)) + rowGap*vg.Length(len(rows)-1) + axisLabel,
 		draw: func(c sheet) {
 			for i, r := range rows {
-				c.Max.Y -= r.head(s)
+				c.Max.Y -= r.head(l, s)
 				area := c
 				area.Min.Y = c.Max.Y - height
 				label := ""
@@ -75,11 +76,18 @@ type row struct {
 }
 
 // head is the room above a row: for a bracket, and what it says.
-func (r row) head(s conform.Strip) vg.Length {
+func (r row) head(l look, s conform.Strip) vg.Length {
 	if s.Found.Kind == wave.FaultFound && s.From < r.to && s.To > r.from {
-		return 17
+		return 9.5 + l.small + l.row()*vg.Length(len(l.fault(s))-1)
 	}
 	return 0
+}
+
+// fault is what is at fault, in lines.
+func (l look) fault(s conform.Strip) []string { return l.wrapped(l.faultStyle(), atFault(s)) }
+
+func (l look) faultStyle() draw.TextStyle {
+	return aligned(bold(words(l.small, rust)), draw.XLeft, draw.YBottom)
 }
 
 // rowsOf parts a strip into rows of about the same length.
@@ -230,10 +238,16 @@ func (d *rowDrawing) mark() {
 	if from != s.From {
 		return
 	}
-	style := aligned(bold(words(d.small, rust)), draw.XLeft, draw.YBottom)
-	text := atFault(s)
-	x := max(d.Min.X, min(x0, d.Max.X-style.Width(text)*1.15)) // with room for fonts that are wider
-	d.FillText(style, vg.Point{X: x, Y: top + drop + 2}, text)
+	style, lines := d.faultStyle(), d.fault(s)
+	widest := vg.Length(0)
+	for _, text := range lines {
+		widest = max(widest, style.Width(text)*1.18) // with room for fonts that are wider
+	}
+	x, y := max(d.Min.X-d.left, min(x0, d.Max.X-widest)), top+drop+2
+	for _, text := range slices.Backward(lines) {
+		d.FillText(style, vg.Point{X: x, Y: y}, text)
+		y += d.look.row()
+	}
 }
 
 // trace draws the signal.
