@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"fettle/nmra/cv"
 	"fettle/nmra/wave/conform"
@@ -124,7 +123,7 @@ func signalsOf(f Folder, prefix string) (pages []signalPage, err error) {
 	for i, c := range f.Captures {
 		p := signalPage{ID: fmt.Sprintf("%ssignal%d", prefix, i+1), File: c.File, Stopped: c.Stopped}
 		r := c.Result.Traffic
-		p.Summary = fmt.Sprintf("%s of %s, %s of signal, %s (%.0f %% of them idle).", c.Info.Form, c.Info.Signal, r.Length.Round(time.Millisecond),
+		p.Summary = fmt.Sprintf("%s; the signal is in channel %s: %.3f s, %s (%.0f %% of them idle).", c.Info.Form, c.Info.Signal, r.Length.Seconds(),
 			counted(int(r.Packets), "packet", "packets"), 100*r.IdleShare())
 		for _, fault := range r.Faults {
 			p.Faults = append(p.Faults, link{Text: fmt.Sprintf("%s: %s", fault.Fault, counted(int(fault.Count), "time", "times"))})
@@ -161,7 +160,7 @@ func ruleRowOf(r conform.Rule) ruleRow {
 		row.Limits = decimal(l.Most) + unit + " or less"
 	}
 	if r.Unit != conform.Count && r.Seen > 0 {
-		row.Seen = fmt.Sprintf("%s to %s%s, half of them to %s", decimal(r.Least), decimal(r.Most), unit, decimal(r.Median))
+		row.Seen = fmt.Sprintf("%s to %s%s, median %s", decimal(r.Least), decimal(r.Most), unit, decimal(r.Median))
 	}
 	return row
 }
