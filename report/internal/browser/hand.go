@@ -114,3 +114,26 @@ func (w *Window) Text(selector string) string {
 		return found[0].checkVisibility({visibilityProperty: true}) ? found[0].innerText.trim() : ''
 	})(document.querySelectorAll(%[1]s))`, quoted))
 }
+
+// Choose takes a choice of a list. The list that a browser opens is not part of the page, so that no hand of ours reaches it: the value is
+// set, and the page told.
+func (w *Window) Choose(selector, value string) {
+	w.t.Helper()
+	w.place(selector)
+	list, err := json.Marshal(selector)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	choice, err := json.Marshal(value)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	if got := Value[string](w, fmt.Sprintf(`(list => {
+		list.value = %s
+		list.dispatchEvent(new Event('input', {bubbles: true}))
+		list.dispatchEvent(new Event('change', {bubbles: true}))
+		return list.value
+	})(document.querySelector(%s))`, choice, list)); got != value {
+		w.t.Fatalf("%s: %s does not offer %q", w.Shape.Name, selector, value)
+	}
+}
