@@ -2,7 +2,16 @@
 
 export const by = (id) => document.getElementById(id);
 
+// What can't be seen, or turns the order of other characters: controls, marks of direction, and what has no width. What joins letters, or
+// keeps them apart, in words of some languages is left.
+const UNSEEN = /(?![\u200c\u200d])[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]/gu;
+
+// legible is a text with what can't be seen in it written out: "[U+202E]". A line break is a space.
+export const legible = (words) =>
+  words.replaceAll("\n", " ").replace(UNSEEN, (c) => `[U+${c.codePointAt(0).toString(16).toUpperCase().padStart(4, "0")}]`);
+
 export function say(element, words) {
+  words = legible(words);
   if (element.textContent !== words) element.textContent = words;
 }
 
@@ -13,7 +22,7 @@ export function show(element, visible) {
 // make is an element of that kind, with these properties, and with elements or text inside.
 export function make(kind, properties = {}, ...inside) {
   const e = Object.assign(document.createElement(kind), properties);
-  e.append(...inside);
+  e.append(...inside.map((i) => (typeof i === "string" ? legible(i) : i)));
   return e;
 }
 

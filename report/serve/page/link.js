@@ -25,7 +25,7 @@ export class Link {
   #stopOwed = false;
   #on;
 
-  // on has what is called: state(state) with all there is to be seen, lost(why) when the link goes, found() when it is back, and
+  // on has what is called: state(state) with all there is to be seen, lost() when the link goes, found() when it is back, and
   // stopped() when the bench has answered an emergency stop.
   constructor(on) {
     this.#on = on;
@@ -96,7 +96,7 @@ export class Link {
         this.#waiting.clear();
         this.#rename();
       }
-      this.#drop(event.reason);
+      this.#drop();
     };
   }
 
@@ -118,7 +118,7 @@ export class Link {
   }
 
   // drop lets go of a connection that is no good any more, and sees to the next one.
-  #drop(why) {
+  #drop() {
     const socket = this.#socket;
     if (!socket) return;
     this.#socket = null;
@@ -132,7 +132,7 @@ export class Link {
       settle({ refused: "The link was lost before the bench answered. Look before you ask again." });
     }
     this.#retry = setTimeout(() => this.#connect(), was ? 100 : AGAIN_MS);
-    this.#on.lost(why);
+    this.#on.lost();
   }
 
   // soon tries again at once, where a try is due.
@@ -144,9 +144,9 @@ export class Link {
   #tick() {
     if (!this.#socket) return;
     if (!this.#open) {
-      if (Date.now() - this.#opened > OPENING_MS) this.#drop("");
+      if (Date.now() - this.#opened > OPENING_MS) this.#drop();
     } else if (this.silentMS > 2 * this.#everyMS + GRACE_MS) {
-      this.#drop("");
+      this.#drop();
     } else {
       this.#socket.send(JSON.stringify({ id: ++this.#last, do: "beat" }));
       thisWindow.remember("order", this.#last);

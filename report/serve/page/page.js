@@ -60,9 +60,7 @@ const link = new Link({
     showAll();
   },
   found: showAll,
-  lost() {
-    showAll();
-  },
+  lost: showAll,
   stopped() {
     stop = "stopped";
     stopTimer = setTimeout(() => {
@@ -150,7 +148,7 @@ function showPart() {
   const named = location.hash.slice(1);
   const part = parts.includes(named) ? named : "decoder";
   for (const p of parts) {
-    show(by(p), p === part);
+    show(by("part-" + p), p === part);
     if (p === part) by("to-" + p).setAttribute("aria-current", "page");
     else by("to-" + p).removeAttribute("aria-current");
   }
@@ -181,19 +179,21 @@ function goOn() {
   showDrives();
   const at = document.activeElement;
   const typing = inField(at) && at.checkVisibility();
-  if (step !== "" && state.seat === "mine" && !by("trial").hidden && !typing) trials.next.focus({ preventScroll: false });
+  if (step === "" || state.seat !== "mine" || by("part-trial").hidden || typing) return;
+  trials.next.focus({ preventScroll: true });
+  trials.top.scrollIntoView({ block: trials.top === trials.next ? "nearest" : "start" });
 }
 
 function showLost() {
   show(by("lost"), !link.open);
+  say(by("lost-for"), link.open ? "" : `No link for ${Math.round(link.silentMS / 1000)} s`);
   if (link.open) return;
-  const silence = (state?.silence_ms ?? 0) / 1000;
-  let words = "No link to the bench.";
-  if (state) words += ` The track goes off by itself once this page has been silent for ${silence} s. What moves still after that: cut the track’s power by hand.`;
-  if (state && state.seat !== "mine") words = "No link to the bench.";
+  let words = "No link to the bench; the page goes on trying.";
+  if (state?.seat === "mine") {
+    words += ` The track goes off by itself once this page has been silent for ${state.silence_ms / 1000} s. What moves still after that: cut the track’s power by hand.`;
+  }
   if (link.owes("note")) words += " The run that was typed is kept, and is sent again.";
   say(by("lost-words"), words);
-  say(by("lost-for"), `Silent for ${Math.round(link.silentMS / 1000)} s. The page goes on trying.`);
 }
 
 function showStop() {

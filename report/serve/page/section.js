@@ -104,7 +104,7 @@ export class Drawing {
     const x = (mm) => this.#x(mm);
     const line = (kind, x1, y1, x2, y2) => svg("line", { class: kind, x1, y1, x2, y2 });
     const label = (mm, y, words, kind = "") => {
-      const near = Math.min(Math.max(x(mm), 34), width - 34);
+      const near = Math.min(Math.max(x(mm), 42), width - 42);
       return svg("text", { class: kind, x: near, y, "text-anchor": "middle" }, words);
     };
     const parts = [
@@ -154,7 +154,7 @@ export class Drawing {
     const past = Math.min(view.past_mm, this.#end * 1.05);
     const nose = this.#x(past);
     const length = Math.max(VEHICLE_MM * this.#scale.pixels, 20);
-    this.#moving.setAttribute("d", `M${nose - length} ${RAILS - 22}h${length - 6}l6 10v10h${-length}z`);
+    this.#moving.setAttribute("d", `M${nose - length} ${RAILS - 10}h${length - 8}l8 10l-8 10h${8 - length}z`);
     this.#moving.classList.toggle("dark", !view.lights);
   }
 

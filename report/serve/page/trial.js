@@ -73,6 +73,11 @@ export class TrialView {
     }[t.phase] ?? by("run-head");
   }
 
+  // top is the element that is to be seen at the top while next is used: the drawing, where it is of use.
+  get top() {
+    return ["moving", "note"].includes(this.#trial?.phase) && !by("drawing").hidden ? by("drawing") : this.next;
+  }
+
   // show shows a State's trials and the one that is open.
   show(state) {
     const t = state.trial;
@@ -151,7 +156,7 @@ export class TrialView {
       const place = past < 0 ? `${-past} mm before ${against ? "the far end" : "the trigger"}` : `${past} mm ${against ? FAR_END : TRIGGER}`;
       words = `Simulated: its leading end is ${place}, at ${Math.round(t.view.speed_mm_s)} mm/s, lights ${t.view.lights ? "on" : "off"}.`;
     }
-    if (picks) words = "Tap where its leading end stands, or use the keys. " + words;
+    if (picks) words = "Tap where its leading end stands, or use the keys.";
     say(by("section-words"), words);
   }
 
@@ -167,7 +172,7 @@ export class TrialView {
     fill(by("book-doubts").querySelector("ul"), t.doubts ?? [], (words) => make("li", {}, words));
     show(by("runs"), t.runs?.length > 0);
     fill(by("runs").querySelector("tbody"), (t.runs ?? []).toReversed(), (r) =>
-      row(r.number, r.lead, r.way, r.speed_mm_s ? Math.round(r.speed_mm_s) : null, r.outcome || null, r.stop_mm ? Math.round(r.stop_mm) : null));
+      row(r.number, `${r.lead}, ${r.way}`, r.speed_mm_s ? Math.round(r.speed_mm_s) : null, r.outcome || null, r.stop_mm ? Math.round(r.stop_mm) : null));
     this.#showPlot(t);
   }
 
