@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"fettle/nmra/cv/regtoml"
 	"fettle/prog/journal"
@@ -149,8 +150,11 @@ func runsFile(trialFile string) string {
 	return strings.TrimSuffix(trialFile, filepath.Ext(trialFile)) + ".runs.csv"
 }
 
-// speeds are the runs of a trial of speed of the folder with the same vehicle, which say what each step is; nil where there are none.
+// speeds are the runs of a trial of speed of the folder with the same vehicle, which say what each step is: those that were made last, where a
+// decoder was tuned between. nil: there are none.
 func (f folder) speeds(trials []string, of trial.Vehicle) (measured []trial.Run, from string) {
+	var last time.Time
+	runs, _ := f.files(".csv")
 	for _, name := range trials {
 		data, err := f.read(name)
 		if err != nil {
@@ -160,11 +164,22 @@ func (f folder) speeds(trials []string, of trial.Vehicle) (measured []trial.Run,
 		if err != nil || len(t.Speed.Steps) == 0 || t.Vehicle != of {
 			continue
 		}
-		file := runsFile(name)
-		runs, _, err := trial.ReadRuns(f.path(file), t)
-		if err == nil && slices.ContainsFunc(runs, func(r trial.Run) bool { return r.Made }) {
-			return runs, file
+		for _, file := range runs {
+			if !strings.HasPrefix(file, strings.TrimSuffix(name, ".toml")+".") {
+				continue
+			}
+			b, err := trial.OpenBook(f.path(file), t)
+			if err != nil || b.Made() == 0 {
+				continue
+			}
+			var when time.Time
+			if n := len(b.Sittings); n > 0 {
+				when = b.Sittings[n-1].When
+			}
+			if measured == nil || when.After(last) {
+				measured, from, last = b.Runs, file, when
+			}
 		}
 	}
-	return nil, ""
+	return measured, from
 }

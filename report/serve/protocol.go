@@ -6,6 +6,9 @@ import (
 
 // What goes between the page and the bench, as JSON, a message each, over one WebSocket (RFC 6455) at /live. The bench sends an [Event], the
 // page an [Order]. An event is the whole of what is to be seen, so that a lost one is made good by the next.
+//
+// A window comes as /live?window=ID, 32 hexadecimal digits that it keeps while it is open, so that it is known again after its connection was
+// lost. A connection in whose place another one with that ID has come is closed with status 4001.
 
 // Order is what a window asks for. Every message of a window, whatever it asks, says that it is alive.
 type Order struct {
@@ -43,8 +46,8 @@ const (
 	SayOutcome  Action = "outcome"     // while it moves, or stands: the track goes off
 	PassMark    Action = "pass_mark"   // a lap begins or ends
 	NoteRun     Action = "note"        // where it stopped, and what else there is to say: the run is saved
-	UndoRun     Action = "undo_run"    // the run before does not count
-	CloseTrial  Action = "close_trial" // leave the trial; it can be opened again
+	UndoRun     Action = "undo_run"    // the run before does not count, nor does one that waits for its note. Once all are made, Run is 0
+	CloseTrial  Action = "close_trial" // leave the trial, with the track off; it can be opened again. A run that waits for its note does not count
 )
 
 // Event is what the bench says to a window.
@@ -144,7 +147,7 @@ type Running struct {
 	Run     *Run     `json:"run"` // the one at hand; null where all are made
 	Made    int      `json:"made"`
 	Of      int      `json:"of"`
-	Runs    []Run    `json:"runs"` // those that are made
+	Runs    []Run    `json:"runs"` // those that are made, the last hundred of them
 	Section Section  `json:"section"`
 	View    *View    `json:"view"` // on the bench: where the vehicle is. A real one is seen beside the track
 	Plot    string   `json:"plot"` // the address of the picture of the stops so far; another one after each run. "" before the first

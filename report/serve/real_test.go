@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -16,8 +17,10 @@ import (
 
 // layoutOfTest is a station with a main track alone, on which a person sees what happens. It takes down what it is told.
 type layoutOfTest struct {
+	mu       sync.Mutex
 	stuck    chan struct{} // not nil: what is sent for the first time waits until its context ends
 	offFails int           // so often the track will not go off
+	lost     bool          // nothing can be sent any more
 	on       bool
 	told     []string
 }
@@ -28,11 +31,15 @@ func (l *layoutOfTest) Describe() station.Description {
 func (l *layoutOfTest) Close() error { return nil }
 
 func (l *layoutOfTest) PowerOn(context.Context) (station.Draw, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	l.on, l.told = true, append(l.told, "on")
 	return station.Draw{Unmeasured: true}, nil
 }
 
 func (l *layoutOfTest) PowerOff(context.Context) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	if l.offFails > 0 {
 		l.offFails--
 		return errors.New("the relay sticks")
@@ -49,8 +56,15 @@ func (l *layoutOfTest) Send(ctx context.Context, p nmra.Packet, _ int) error {
 	if err != nil {
 		return err
 	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.lost {
+		return station.ErrLost
+	}
 	if stuck := l.stuck; stuck != nil && i.Kind == nmra.Speed {
 		l.stuck = nil
+		l.mu.Unlock()
+		defer l.mu.Lock()
 		close(stuck)
 		<-ctx.Done()
 		return ctx.Err()
@@ -59,8 +73,24 @@ func (l *layoutOfTest) Send(ctx context.Context, p nmra.Packet, _ int) error {
 	return nil
 }
 
-// told since the track went on last.
+// becomes changes the station.
+func (l *layoutOfTest) becomes(change func()) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	change()
+}
+
+// powered says whether the track is on.
+func (l *layoutOfTest) powered() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.on
+}
+
+// since is what it was told since the track went on last.
 func (l *layoutOfTest) since() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	text := strings.Join(l.told, "; ")
 	return text[strings.LastIndex(text, "on;")+1:]
 }
@@ -72,14 +102,14 @@ func TestOnARealStationAPersonSaysWhatBecomesOfARun(t *testing.T) {
 		defer d.closed()
 		d.refused(first, Order{Do: Identify}, "no programming track")
 		r := d.opened().Trial.Run
-		if l.on || len(l.told) > 0 {
-			t.Errorf("found it told %q before the run was sent off", l.told)
+		if l.powered() || l.since() != "" {
+			t.Errorf("found it told %q before the run was sent off", l.since())
 		}
 		d.must(Order{Do: DriveRun, Run: r.Number})
 		d.until("the track on", func(s State) bool { return s.Track == Main })
 		d.must(Order{Do: SayOutcome, Run: r.Number, Outcome: "stopped"})
 		s := d.phase(Noting)
-		if s.Trial.Run.StopMM != 0 || s.Trial.View != nil || l.on {
+		if s.Trial.Run.StopMM != 0 || s.Trial.View != nil || l.powered() {
 			t.Errorf("found %+v, want it unknown where it stands, and the track off", s.Trial)
 		}
 		d.must(Order{Do: NoteRun, Run: r.Number, StopMM: 1402.5, StopS: 9.4})
@@ -101,7 +131,7 @@ func TestAStopDoesNotWaitBehindAStationThatHangs(t *testing.T) {
 		begun := time.Now()
 		d.ask(first, Order{Do: Stop})
 		synctest.Wait()
-		if l.on || time.Since(begun) > 0 {
+		if l.powered() || time.Since(begun) > 0 {
 			t.Errorf("found the track on %v after the stop", time.Since(begun))
 		}
 		if !strings.Contains(l.since(), "emergency") {
@@ -120,17 +150,38 @@ func TestATrackThatWillNotGoOffIsSaidUntilItDoes(t *testing.T) {
 		r := d.opened().Trial.Run
 		d.must(Order{Do: DriveRun, Run: r.Number})
 		d.until("the track on", func(s State) bool { return s.Track == Main })
-		l.offFails = 7
+		l.becomes(func() { l.offFails = 7 })
 		d.ask(first, Order{Do: Stop})
 		s := d.idle()
 		if s.Track != Main || !strings.Contains(s.Trouble, "by hand, at once") {
 			t.Errorf("found track %s, trouble %q, want it to say that it may be on", s.Track, s.Trouble)
 		}
 		d.ask(first, Order{Do: Stop})
-		if s = d.idle(); s.Track != Off || l.on {
+		if s = d.idle(); s.Track != Off || l.powered() {
 			t.Errorf("found track %s after another stop, want it off", s.Track)
 		}
 		d.closed()
+	})
+}
+
+func TestAfterAStationFailedTheTrialCanBeGoneOnWith(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &layoutOfTest{}
+		d := seated(t, l, map[string]string{"quay-2.toml": trialText})
+		defer d.closed()
+		r := d.opened().Trial.Run
+		d.must(Order{Do: DriveRun, Run: r.Number})
+		d.until("the track on", func(s State) bool { return s.Track == Main })
+		l.becomes(func() { l.lost = true }) // as the speed is sent once more
+		s := d.idle()
+		if s.Track != Off || l.powered() || s.Trial.Phase != Agreeing || !strings.Contains(s.Trouble, "can't be reached") {
+			t.Errorf("found %s, want the track off, and said what failed", d.told())
+		}
+		l.becomes(func() { l.lost = false })
+		d.must(Order{Do: AgreeToMove})
+		if s = d.phase(Placing); s.Trial.Run.Number != r.Number {
+			t.Errorf("found run %d, want run %d once more", s.Trial.Run.Number, r.Number)
+		}
 	})
 }
 
@@ -146,7 +197,7 @@ func TestStepsOfWantedSpeedsComeFromTheTrialOfSpeedInTheFolder(t *testing.T) {
 			t.Errorf("found %s, want it to say what is missing", d.told())
 		}
 		speed, runs := testdata(t, "trials/night-mail-30-speed.toml"), testdata(t, "trials/night-mail-30-speed.csv")
-		for name, text := range map[string]string{"speed.toml": speed, "speed.runs.csv": runs} {
+		for name, text := range map[string]string{"speed.toml": speed, "speed.bought.csv": runs} {
 			if err := os.WriteFile(filepath.Join(d.folder, name), []byte(text), 0o644); err != nil {
 				t.Fatal(err)
 			}

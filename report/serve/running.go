@@ -16,7 +16,7 @@ import (
 )
 
 // mostShown is how many of the runs that are made a window is told, the last ones: thousands would be sent with every state.
-const mostShown = 300
+const mostShown = 100
 
 // running is what State.Trial is of. Only the work at hand changes it; all but book is guarded by the lock of the server.
 type running struct {

@@ -124,7 +124,7 @@ func (s *Server) Handler() http.Handler {
 	mux.Handle("GET /", page())
 	mux.HandleFunc("GET /live", s.connect)
 	mux.HandleFunc("GET /evidence", s.evidence)
-	mux.HandleFunc("GET /{plot}", s.plot)
+	mux.HandleFunc("GET /{plot}", s.plot) // and whatever else lies right below /
 	return s.guard.only(mux)
 }
 
