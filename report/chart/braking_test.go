@@ -363,6 +363,8 @@ func FuzzAnyTrialIsDrawn(f *testing.F) {
 				t.Fatalf("a line of %d characters: %q", n, line)
 			}
 		}
+		inlined(t, b, Inline{Narrow: bits%2 == 0, Link: func(int) string { return title }})
+		inlined(t, Beside{Of: []Braking{b, judged(quay(), braked(quay(), constant, 6)), b}, Names: []string{title}}, Inline{Narrow: bits%2 == 1})
 		drawn(t, Speeds{Title: title, Scale: scale, Before: runs, Wanted: []StepSpeed{{bits, station.MillimetresPerSecond(speed)}}})
 	})
 }

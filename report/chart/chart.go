@@ -6,9 +6,13 @@
 // time, and the signal around each fault with its bits and bytes.
 //
 // [Braking] is a trial of braking: where the stops lie against the entry speed, how the speed falls over the distance, and in which cases the
-// vehicle stops; [Braking.Text] is a small chart for a terminal. [Speeds] is a trial of speed: how fast each step is.
+// vehicle stops; [Braking.Text] is a small chart for a terminal. [Speeds] is a trial of speed: how fast each step is. [Beside] is several trials of
+// braking on the same axes.
 //
-// Whoever adds a picture makes a page of panels (page.go) and takes its lines, letters and axes from look.go.
+// [Inline] says how a picture stands within a page of HTML: wide or narrow, in the page's colours, its points links.
+//
+// Whoever adds a picture makes a page of panels (page.go) and takes its lines, letters and axes from look.go. A panel is drawn for a look, wide or
+// narrow: what it says beside a plot it says below it where it is narrow (names.go).
 package chart
 
 import (

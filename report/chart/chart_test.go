@@ -23,6 +23,24 @@ type picture struct {
 	title, desc string
 	texts       []string
 	elements    map[string]int
+	drawn       []element // in their order
+}
+
+// element is a part of a picture.
+type element struct {
+	xml.StartElement
+	within []string // the elements that it is in, and itself
+	text   string   // up to the next element
+}
+
+// get is the value of an attribute; "" where the element has none.
+func (e element) get(name string) string {
+	for _, a := range e.Attr {
+		if a.Name.Local == name {
+			return a.Value
+		}
+	}
+	return ""
 }
 
 // has reports whether one of its texts is this.
@@ -35,14 +53,24 @@ func drawn(t *testing.T, s interface{ WriteSVG(io.Writer) error }) picture {
 	if err := s.WriteSVG(&svg); err != nil {
 		t.Fatalf("writing the picture: %v", err)
 	}
+	p := readBack(t, &svg, "svg", "title", "desc", "g", "path", "text")
+	if p.elements["title"] != 1 || p.elements["desc"] != 1 {
+		t.Errorf("the picture has elements %v, want one title and one desc", p.elements)
+	}
+	return p
+}
+
+// readBack reads a picture that may have elements of these names.
+func readBack(t *testing.T, svg io.Reader, names ...string) picture {
+	t.Helper()
 	p := picture{elements: map[string]int{}}
 	notNumber := regexp.MustCompile(`NaN|Inf`)
-	decoder := xml.NewDecoder(&svg)
+	decoder := xml.NewDecoder(svg)
 	var open []string
 	for {
 		token, err := decoder.Token()
 		if err == io.EOF {
-			break
+			return p
 		}
 		if err != nil {
 			t.Fatalf("reading the picture: %v", err)
@@ -51,7 +79,7 @@ func drawn(t *testing.T, s interface{ WriteSVG(io.Writer) error }) picture {
 		case xml.StartElement:
 			name := token.Name.Local
 			p.elements[name]++
-			if !slices.Contains([]string{"svg", "title", "desc", "g", "path", "text"}, name) {
+			if !slices.Contains(names, name) {
 				t.Errorf("the picture has an element %s", name)
 			}
 			for _, a := range token.Attr {
@@ -63,27 +91,27 @@ func drawn(t *testing.T, s interface{ WriteSVG(io.Writer) error }) picture {
 				}
 			}
 			open = append(open, name)
+			p.drawn = append(p.drawn, element{token, slices.Clone(open), ""})
 			if name == "text" {
 				p.texts = append(p.texts, "")
 			}
 		case xml.EndElement:
 			open = open[:len(open)-1]
 		case xml.CharData:
-			switch {
-			case len(open) == 0:
-			case open[len(open)-1] == "title":
+			if len(open) == 0 {
+				continue
+			}
+			p.drawn[len(p.drawn)-1].text += string(token)
+			switch open[len(open)-1] {
+			case "title":
 				p.title += string(token)
-			case open[len(open)-1] == "desc":
+			case "desc":
 				p.desc += string(token)
-			case open[len(open)-1] == "text":
+			case "text":
 				p.texts[len(p.texts)-1] += string(token)
 			}
 		}
 	}
-	if p.elements["title"] != 1 || p.elements["desc"] != 1 {
-		t.Errorf("the picture has elements %v, want one title and one desc", p.elements)
-	}
-	return p
 }
 
 // measured is a signal as it is measured, in batches as they come from a capture.
@@ -292,6 +320,8 @@ func FuzzAnySignalIsDrawn(f *testing.F) {
 				}
 			}
 		}
-		drawn(t, measured(title, halves, all))
+		signal := measured(title, halves, all)
+		drawn(t, signal)
+		inlined(t, signal, Inline{Narrow: true})
 	})
 }

@@ -204,9 +204,12 @@ func escaped(text string) string {
 
 // wrapped breaks a text into lines that fit across a panel, between its words; what its lines have no room for is cut.
 func (l look) wrapped(style draw.TextStyle, text string) (lines []string) {
-	const wider = 1.18 // with room for fonts that are wider
-	text = printable(text[:min(len(text), 4000)])
-	fields := strings.Fields(text)
+	wider := vg.Length(1.18) // with room for fonts that are wider
+	if style.Font.Weight == bold(style).Font.Weight {
+		wider = 1.25
+	}
+	text = strings.ReplaceAll(printable(text[:min(len(text), 4000)]), " %", "\u00a0%")
+	fields := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' })
 	for len(fields) > 0 {
 		if len(lines) == l.lines-1 {
 			return append(lines, fitted(style, strings.Join(fields, " "), l.across()/wider))
