@@ -30,6 +30,10 @@ type running struct {
 // openTrial opens a trial of the folder, with the runs of it that are made.
 func (s *Server) openTrial(file string, reply func(Answer)) error {
 	r, err := s.readTrial(file)
+	var found *chart.Braking
+	if err == nil {
+		found = r.judge(r.book)
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err != nil {
@@ -47,6 +51,7 @@ func (s *Server) openTrial(file string, reply func(Answer)) error {
 		shown.Doubts = append(shown.Doubts, d.String())
 	}
 	s.running, s.state.Trial = r, shown
+	s.showFound(found)
 	s.showRuns()
 	reply(Answer{})
 	return nil
@@ -77,7 +82,7 @@ func (s *Server) readTrial(file string) (*running, error) {
 	return r, err
 }
 
-// showRuns shows the runs of the book: what is made, what they say, and what there is to do. The lock is held.
+// showRuns shows the runs of the book: what is made, and what there is to do. The lock is held.
 func (s *Server) showRuns() {
 	r := s.running
 	shown := *s.state.Trial
@@ -94,16 +99,28 @@ func (s *Server) showRuns() {
 	if shown.Made == shown.Of {
 		shown.Phase, shown.Run = Finished, nil
 	}
-	shown.Verdict, shown.Plot, shown.PlotAlt = nil, "", ""
-	if !r.ofSpeed && shown.Made > 0 {
-		verdict := trial.Judge(r.book.Trial, r.book.Runs)
-		shown.Verdict = verdictOf(verdict)
-		shown.Plot = s.plots.add(chart.Braking{Trial: r.book.Trial, Runs: slices.Clone(r.book.Runs), Verdict: verdict})
-		shown.PlotAlt = fmt.Sprintf("Where the vehicle has stopped, run by run, against how fast it entered: %d of %d runs. %s",
-			shown.Made, shown.Of, verdict.Sentence)
-	}
 	s.state.Trial = &shown
 	s.said()
+}
+
+// judge is what the runs of a book show; nil where there is nothing to judge. It takes its time: the lock is not held.
+func (r *running) judge(b trial.Book) *chart.Braking {
+	if r.ofSpeed || b.Made() == 0 {
+		return nil
+	}
+	return &chart.Braking{Trial: b.Trial, Runs: slices.Clone(b.Runs), Verdict: trial.Judge(b.Trial, b.Runs)}
+}
+
+// showFound shows what the runs show. The lock is held.
+func (s *Server) showFound(found *chart.Braking) {
+	s.trial(func(t *Running) {
+		if found == nil {
+			t.Verdict, t.Plot, t.PlotAlt = nil, "", ""
+			return
+		}
+		t.Verdict, t.Plot = verdictOf(found.Verdict), s.plots.add(*found)
+		t.PlotAlt = "Where the vehicle has stopped, run by run, against how fast it entered. " + found.Verdict.Sentence
+	})
 }
 
 // moves says what is going to move, and where.
@@ -277,10 +294,12 @@ func (s *Server) save(r *running, runs []trial.Run) error {
 	if err := regset.WriteFile(r.file, kept.Append(nil)); err != nil {
 		return err
 	}
+	found := r.judge(kept)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	r.book = kept
 	if s.running == r {
+		s.showFound(found)
 		s.showRuns()
 	}
 	return nil

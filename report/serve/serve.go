@@ -9,7 +9,8 @@
 //
 //   - guard.go lets in who may come in; live.go keeps the connection of a window, windows.go knows them and who drives.
 //   - orders.go takes an order apart and says what becomes of it; stop.go is the emergency stop, and the silence that asks for one.
-//   - work.go has the one goroutine that uses the station; decoder.go, batch.go and running.go are what it does.
+//   - work.go has the one goroutine that uses the station; decoder.go, batch.go and running.go are what it does,
+//     and batch_words.go says what became of a batch.
 //   - witness.go answers a trial in the name of the person beside the track; paced.go is the bench while a person looks on.
 //   - folder.go finds what the folder has, plot.go draws.
 //
@@ -38,7 +39,7 @@ type Options struct {
 	Silence time.Duration // after which the track goes off, 1 s to 60 s
 	Hosts   []string      // that a request may be for, as its Host header has them; any other is refused
 	Token   string        // that a browser has to show once; "" where only this machine can reach the server
-	Pace    float64       // on the bench: how many times faster than life its time passes during a run; above 0
+	Pace    float64       // on the bench: how many times faster than life its time passes during a run; above 0, up to 1000
 	Bound   float64       // the chance of a wrong value up to which a value counts as read; 0 is prog.DefaultBound
 	Version string
 }
@@ -71,7 +72,10 @@ type Server struct {
 }
 
 // Limits of Options.
-const leastSilence, mostSilence = time.Second, time.Minute
+const (
+	leastSilence, mostSilence = time.Second, time.Minute
+	mostPace                  = 1000.0
+)
 
 // New makes a server. Errors: a station that can be neither programmed nor driven; a folder that can't be read; options out of range.
 func New(o Options) (*Server, error) {
@@ -81,8 +85,8 @@ func New(o Options) (*Server, error) {
 	switch {
 	case o.Silence < leastSilence || o.Silence > mostSilence:
 		return nil, fmt.Errorf("serving the bench: found a silence of %v, want %v to %v", o.Silence, leastSilence, mostSilence)
-	case !(o.Pace > 0):
-		return nil, fmt.Errorf("serving the bench: found a pace of %v, want one above 0", o.Pace)
+	case !(o.Pace > 0 && o.Pace <= mostPace):
+		return nil, fmt.Errorf("serving the bench: found a pace of %v, want one above 0 and up to %v", o.Pace, mostPace)
 	case len(o.Hosts) == 0:
 		return nil, errors.New("serving the bench: found no host that a request may be for, want one at least")
 	}
