@@ -190,7 +190,7 @@ func inTrial(p Phase) State {
 			Moves: "Night-mail engine 30, address 30, is going to move: 28 runs into a section of 1800 mm with room for 1800 mm.", Runs: []Run{done, done},
 			Section: Section{LengthMM: 1800, RoomMM: 1800, StopMM: 1400, WithinMM: 40, GatesMM: []float64{300, 900}},
 			View:    &View{PastMM: 600, SpeedMMS: 140, Lights: true}, Plot: "/plot-1.svg", PlotAlt: "Two stops, at 1402 mm",
-			Verdict: &Verdict{Word: "more_runs", Sentence: "14 runs more would settle it.", Reasons: []string{"2 of 2 runs stopped."}, MoreRuns: 14}}
+			Verdict: &Verdict{Word: "more_runs", Sentence: "Not enough runs: 14 more would settle it.", Reasons: []string{"2 of 2 runs stopped."}, MoreRuns: 14}}
 		if p == Finished {
 			s.Trial.Run, s.Trial.Made = nil, 30
 		}

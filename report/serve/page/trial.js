@@ -5,7 +5,6 @@ import { thisBrowser } from "./memory.js";
 import { Drawing } from "./section.js";
 
 const OUTCOMES = { stopped: "stopped", overran: "overran", slowed: "slowed down and ran on", ignored: "ran on as if there were no section" };
-const VERDICTS = { fit: "Fit", unfit: "Not fit", more_runs: "More runs" };
 const PHASES = { agree: "agreeing", place: "placing", moving: "moving", note: "noting", done: "finished", alone: "alone" };
 
 const TRIGGER = "past the trigger";
@@ -117,6 +116,7 @@ export class TrialView {
     this.#showNoting(t);
     this.#showDrawing(t);
     this.#showSoFar(t);
+    show(by("close-trial"), t.phase !== "moving");
     show(by("undo-run"), t.made > 0 && ["place", "note", "done"].includes(t.phase));
   }
 
@@ -163,10 +163,12 @@ export class TrialView {
   #showSoFar(t) {
     show(by("verdict"), Boolean(t.verdict));
     if (t.verdict) {
-      say(by("verdict-word"), VERDICTS[t.verdict.word] ?? t.verdict.word);
       by("verdict-box").className = "verdict " + t.verdict.word;
-      say(by("verdict-sentence"), t.verdict.sentence);
-      fill(by("verdict-reasons"), t.verdict.reasons ?? [], (words) => make("li", {}, words));
+      const end = t.verdict.sentence.indexOf(": ") + 1; // "Unfit: it overran …"
+      say(by("verdict-word"), t.verdict.sentence.slice(0, end));
+      say(by("verdict-sentence"), t.verdict.sentence.slice(end).trim());
+      const others = (t.verdict.reasons ?? []).filter((r) => !t.verdict.sentence.includes(r));
+      fill(by("verdict-reasons"), others, (words) => make("li", {}, words));
     }
     show(by("book-doubts"), t.doubts?.length > 0);
     fill(by("book-doubts").querySelector("ul"), t.doubts ?? [], (words) => make("li", {}, words));
