@@ -661,3 +661,18 @@ func BenchmarkJudge(b *testing.B) {
 		})
 	}
 }
+
+func TestAnExponentIsSaidWithItsInterval(t *testing.T) {
+	for _, c := range []struct {
+		law  Law
+		want string
+	}{
+		{Law{Exponent: 2.008, Low: 1.99, High: 2.026}, "2.01 (1.99 to 2.03)"},
+		{Law{Exponent: 0.001, Low: -0.004, High: 0.006}, "0.00 (0.00 to 0.01)"}, // no nought below nought
+		{Law{Exponent: -0.5, Low: math.Inf(-1), High: math.NaN()}, "−0.50 (open to open)"},
+	} {
+		if got := c.law.String(); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package trial
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -35,6 +36,22 @@ type Motion struct {
 	Response     time.Duration
 	Deceleration Deceleration // 0: the square of the speed plays no part
 	AICc         float64
+}
+
+// String is the exponent with its interval: "2.01 (1.99 to 2.03)". An end that is not known is "open".
+func (l Law) String() string {
+	return fmt.Sprintf("%s (%s to %s)", hundredths(l.Exponent), hundredths(l.Low), hundredths(l.High))
+}
+
+func hundredths(x float64) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return "open"
+	}
+	text := fmt.Sprintf("%.2f", math.Abs(x))
+	if x < 0 && text != "0.00" {
+		return "−" + text
+	}
+	return text
 }
 
 // At is the stop that the law predicts for an entry speed, with the interval of its mean; 0 where the law is not known, or the speed not above 0.

@@ -161,7 +161,7 @@ func (v *Verdict) inWords() string {
 	if !v.Law.Known || v.Brakes == BrakesEmergency {
 		return s // which no exponent describes
 	}
-	s += fmt.Sprintf(", exponent %.2f (%.2f to %.2f)", v.Law.Exponent, v.Law.Low, v.Law.High)
+	s += ", exponent " + v.Law.String()
 	if m := v.Law.Motion; v.Brakes == BrakesOtherwise && m.Known && m.Deceleration > 0 && m.AICc < v.Law.AICc {
 		s += fmt.Sprintf("; rather %.1f s of delay, then a deceleration of %.0f mm/s²", m.Response.Seconds(), float64(m.Deceleration))
 	}

@@ -214,7 +214,7 @@ func brakingText(v trial.Verdict) string {
 	}
 	row("brakes by", "%v", v.Brakes)
 	if v.Law.Known {
-		row("exponent", "%.2f, between %.2f and %.2f: 0 is constant distance, 1 time, 2 deceleration", v.Law.Exponent, v.Law.Low, v.Law.High)
+		row("exponent", "%v: 0 is constant distance, 1 time, 2 deceleration", v.Law)
 	}
 	if m := v.Law.Motion; m.Known {
 		row("or as", "%v, then %.2f s at entry speed, then %.0f mm/s² (%s)", m.Start, m.Response.Seconds(), float64(m.Deceleration), comparedLaws(v.Law))
