@@ -239,6 +239,5 @@ func (m motion) draw(c sheet, b Braking) {
 	if c.below {
 		keys = c.within(box(c.Min.X, c.Min.Y, c.Max.X, frame.Min.Y))
 	}
-	keys.width = keys.Size().X + 2*keys.margin
 	drawKeys(keys, names)
 }

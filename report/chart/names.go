@@ -86,8 +86,9 @@ func (l look) keysHeight(names []name) (height vg.Length) {
 	return height
 }
 
-// drawKeys writes the names from the top of c.
+// drawKeys writes the names from the top of c, in as many columns as it has room for.
 func drawKeys(c sheet, names []name) {
+	c.width = c.Size().X + 2*c.margin
 	columns := c.keyColumns(names)
 	style := aligned(words(c.small, ink), draw.XLeft, draw.YTop)
 	for i, column := range columns {

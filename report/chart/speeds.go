@@ -128,7 +128,7 @@ func (s Speeds) panel(l look) panel {
 // names say which curve is which.
 func (s Speeds) names(curves []stepCurve) (names []name) {
 	for _, curve := range curves {
-		names = append(names, name{at: curve.last().stop, lines: []string{curve.name}, key: func(c sheet, r vg.Rectangle) {
+		names = append(names, name{lines: []string{curve.name}, key: func(c sheet, r vg.Rectangle) {
 			lineKey(curve.style)(c, r)
 			if curve.marked {
 				c.links = nil
@@ -141,7 +141,7 @@ func (s Speeds) names(curves []stepCurve) (names []name) {
 
 // draw draws the plot.
 func (s Speeds) draw(c sheet, curves []stepCurve, names []name) {
-	const namesWidth, heads = 140, 28
+	const namesWidth, heads = 150, 28
 	var steps, fast float64
 	for _, curve := range curves {
 		for _, p := range curve.points {
@@ -150,10 +150,12 @@ func (s Speeds) draw(c sheet, curves []stepCurve, names []name) {
 	}
 	drawLeads(c)
 	frame := c.crop(0, -namesWidth, 0, -heads)
+	keys := c.within(box(frame.Max.X+12, c.Min.Y, c.Max.X, frame.Max.Y))
 	if c.below {
 		frame = c.crop(0, -6, c.keysHeight(names), -heads)
-		drawKeys(c.within(box(c.Min.X, c.Min.Y, c.Max.X, frame.Min.Y)), names)
+		keys = c.within(box(c.Min.X, c.Min.Y, c.Max.X, frame.Min.Y))
 	}
+	drawKeys(keys, names)
 	p := c.axes("speed step", "speed, mm/s")
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, max(steps, 1)*1.03, 0, max(fast, 1)*1.1
 	p.X.Tick.Marker, p.Y.Tick.Marker = ticks(frame.Size().X, 40), even(8)
@@ -191,11 +193,5 @@ func (s Speeds) draw(c sheet, curves []stepCurve, names []name) {
 		} else if len(points) == 1 {
 			area.StrokeLine2(curve.style, points[0].X-4, points[0].Y, points[0].X+4, points[0].Y)
 		}
-		if last := points[len(points)-1]; !c.below {
-			area.StrokeLine2(line(0.4, faint), last.X, last.Y, area.Max.X, last.Y)
-		}
-	}
-	if !c.below {
-		drawNames(c.within(box(area.Max.X, area.Min.Y, c.Max.X, area.Max.Y)), names, y)
 	}
 }
