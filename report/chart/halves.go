@@ -288,7 +288,11 @@ func (h histogram) drawLog(c sheet, left vg.Length) {
 	p.X.Min, p.X.Max = stretch, longest
 	var ticks plot.ConstantTicks
 	for _, v := range []float64{200, 500, 1000, 2000, 5000, 10000} {
-		ticks = append(ticks, plot.Tick{Value: v, Label: number(v)})
+		tick := plot.Tick{Value: v}
+		if c.below || v == 200 || v == 1000 || v == 10000 { // as many as there is room for
+			tick.Label = number(v)
+		}
+		ticks = append(ticks, tick)
 	}
 	p.X.Tick.Marker = append(ticks, plot.Tick{Value: longest})
 	h.countAxis(p)

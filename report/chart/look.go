@@ -25,7 +25,7 @@ type look struct {
 }
 
 var (
-	wide = look{width: 760, margin: 18, left: 50, tiny: 6.5, small: 7.5, normal: 9, large: 13, lines: 4}
+	wide = look{width: 760, margin: 10, left: 54, tiny: 8, small: 9, normal: 10.5, large: 14, lines: 4}
 	// narrow is for a telephone, where a unit is about a pixel of CSS.
 	narrow = look{width: 360, margin: 4, left: 54, tiny: 9, small: 9.5, normal: 10.5, large: 13, below: true, lines: 10}
 )

@@ -187,7 +187,7 @@ func (b Braking) scaleWords(v station.MillimetresPerSecond) string {
 
 // draw draws the plot.
 func (m motion) draw(c sheet, b Braking) {
-	const namesWidth = 200
+	const namesWidth = 220
 	drawLeads(c)
 	far, fast := float64(m.stop), float64(m.entry)
 	for _, curve := range m.curves {

@@ -141,7 +141,7 @@ func (s Speeds) names(curves []stepCurve) (names []name) {
 
 // draw draws the plot.
 func (s Speeds) draw(c sheet, curves []stepCurve, names []name) {
-	const namesWidth, heads = 150, 28
+	const namesWidth, heads = 165, 28
 	var steps, fast float64
 	for _, curve := range curves {
 		for _, p := range curve.points {
@@ -163,9 +163,9 @@ func (s Speeds) draw(c sheet, curves []stepCurve, names []name) {
 	if scaled {
 		p.Y.Label.Text = ""
 	}
-	left, column, above := c.left, vg.Length(26), vg.Length(6)
-	if c.below && scaled { // where letters are greater
-		left, column, above = left+8, 30, c.small
+	left, column := c.left, 3.15*c.small
+	if scaled {
+		left += 8
 	}
 	area := place(p, frame, left)
 	x, y := p.Transforms(&area.Canvas)
@@ -177,8 +177,8 @@ func (s Speeds) draw(c sheet, curves []stepCurve, names []name) {
 				c.FillText(style, vg.Point{X: at, Y: y(tick.Value)}, fmt.Sprintf("%.0f", kilometres(tick.Value, s.Scale)))
 			}
 		}
-		c.FillText(style, vg.Point{X: at, Y: area.Max.Y + above}, "km/h")
-		c.FillText(aligned(words(c.small, ink), draw.XRight, draw.YCenter), vg.Point{X: area.Min.X - 7, Y: area.Max.Y + above}, "mm/s")
+		c.FillText(style, vg.Point{X: at, Y: area.Max.Y + c.small}, "km/h")
+		c.FillText(aligned(words(c.small, ink), draw.XRight, draw.YCenter), vg.Point{X: area.Min.X - 7, Y: area.Max.Y + c.small}, "mm/s")
 	}
 	for _, curve := range curves {
 		points := make([]vg.Point, len(curve.points))

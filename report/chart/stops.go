@@ -84,7 +84,7 @@ func (b stopsPlot) panel(l look) panel {
 
 const (
 	legend     = 16 // the line above a plot that says which marker is which lead
-	stopsNames = 128
+	stopsNames = 150
 )
 
 // stripHeight is that of the strip of an outcome that has no stop.

@@ -88,7 +88,7 @@ func (v voltsPlot) draw(c sheet) {
 	p := c.axes("time, s", v.unit)
 	p.X.Min, p.X.Max = v.voltage.Series[0].From.Seconds(), v.voltage.Series[len(v.voltage.Series)-1].To.Seconds()
 	p.Y.Min, p.Y.Max = v.reach()
-	const namesWidth = 64
+	const namesWidth = 70
 	frame := c.crop(0, -namesWidth, 0, 0)
 	if c.below {
 		frame = c.crop(0, -8, v.below(c.look), 0)
