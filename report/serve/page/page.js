@@ -8,7 +8,7 @@ import { TrialView } from "./trial.js";
 
 const ARMING_MS = 500; // what moves something can't be pressed sooner after it has appeared: a double tap on what was there before is not meant
 const ASKED_MS = 5000; // for so long a button that has to be pressed twice remembers the first time
-const STOPPED_MS = 4000; // for so long the bar says that it has stopped
+const STOPPED_MS = 10000; // for so long the bar says that the track is off, if it does not come on again before
 const SAID_MS = 15000;
 
 const TRACKS = { off: "Track off", programming: "Programming track on", main: "Track on", unknown: "Track not known" };
@@ -18,7 +18,7 @@ const TYPED = "\n"; // the value of the choice that is no file: no name of a fil
 let state = null;
 let armedAt = 0; // from when on what moves something can be pressed
 let step = ""; // of the trial, that was shown last
-let stop = ""; // what became of the stop that was asked last: asked, stopped, "" a while later
+let stop = ""; // what became of the stop that was asked last: asked, heard, "" a while later
 let stopTimer = 0;
 let parked = null; // what had the focus and was switched off
 
@@ -56,15 +56,17 @@ document.addEventListener("keydown", (event) => {
 
 const link = new Link({
   state(next) {
+    if (stop === "heard" && state?.track === "off" && next.track !== "off") stop = ""; // it is on again: that stop is over
     state = next;
     showAll();
   },
   found: showAll,
   lost: showAll,
   stopped() {
-    stop = "stopped";
+    stop = "heard";
+    clearTimeout(stopTimer);
     stopTimer = setTimeout(() => {
-      stop = "";
+      if (state?.track === "off") stop = "";
       showStop();
     }, STOPPED_MS);
     showStop();
@@ -200,7 +202,7 @@ function showStop() {
   const track = link.open && state ? state.track : "unknown";
   let words = "Emergency stop";
   if (stop === "asked") words = link.open ? "Stop asked" : "No link: cut the power by hand";
-  if (stop === "stopped") words = track === "off" ? "Stopped: the track is off" : "Stopped";
+  if (stop === "heard") words = track === "off" ? "Stopped: the track is off" : "Stop heard: the track is not off yet";
   say(by("stop-words"), words);
   say(by("stop-live"), stop ? words : "");
   say(by("stop-state"), TRACKS[track].toLowerCase());
