@@ -42,7 +42,7 @@ const small = `(() => {
 	const missed = []
 	for (const e of document.querySelectorAll('button, input, select, textarea, summary, a[href], [role=button], [role=slider]')) {
 		if (!e.checkVisibility({visibilityProperty: true}) || e.matches('svg *')) continue
-		if (e.matches('a') && getComputedStyle(e).display === 'inline') continue
+		if (e.matches('a') && ['inline', 'inline-block'].includes(getComputedStyle(e).display)) continue
 		const pressed = e.matches('input[type=checkbox], input[type=radio]') && e.labels[0] || e
 		const box = pressed.getBoundingClientRect()
 		if (box.right <= 0 || box.bottom <= -scrollY) continue // shown only once it has the focus

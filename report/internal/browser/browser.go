@@ -29,7 +29,7 @@ import (
 )
 
 // patience is how long anything that a test waits for may take. It is long because machines that test are busy; nothing waits for its end.
-const patience = 15 * time.Second
+const patience = 45 * time.Second
 
 // Shape is how a window is seen.
 type Shape struct {
