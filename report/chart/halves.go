@@ -169,7 +169,7 @@ func drawLegend(c sheet, names []name) {
 		n.key(c, box(x, c.Max.Y-size, x+size, c.Max.Y))
 		text := n.lines[0]
 		c.FillText(aligned(style, draw.XLeft, draw.YCenter), vg.Point{X: x + size + 4, Y: c.Max.Y - size/2}, text)
-		x += size + 4 + style.Width(text)*1.15 + 14 // with room for fonts that are wider
+		x += size + 4 + reserve(style, text) + 14
 	}
 }
 

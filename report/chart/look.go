@@ -98,6 +98,15 @@ func aligned(s draw.TextStyle, x text.XAlignment, y text.YAlignment) draw.TextSt
 	return s
 }
 
+// reserve is the width to keep for a text, since not every machine has the font that it is measured with: a common one is a
+// sixth wider, and bold a quarter.
+func reserve(s draw.TextStyle, text string) vg.Length {
+	if s.Font.Weight == xfont.WeightBold {
+		return s.Width(text) * 1.25
+	}
+	return s.Width(text) * 1.18
+}
+
 // line is the style of a line.
 func line(width vg.Length, ink color.Color, dashes ...vg.Length) draw.LineStyle {
 	return draw.LineStyle{Color: ink, Width: width, Dashes: dashes}

@@ -47,7 +47,7 @@ func drawNames(c sheet, names []name, y func(float64) vg.Length) {
 		middle := tops[i] - row*vg.Length(len(n.lines))/2
 		c.StrokeLine2(line(0.5, quiet), c.Min.X+2, at(n), c.Min.X+leader-2, middle)
 		for j, text := range n.lines {
-			c.FillText(style, vg.Point{X: c.Min.X + leader, Y: tops[i] - row*vg.Length(j)}, fitted(style, printable(text), (c.Size().X-leader)/1.1))
+			c.FillText(style, vg.Point{X: c.Min.X + leader, Y: tops[i] - row*vg.Length(j)}, fitted(style, printable(text), c.Size().X-leader))
 		}
 	}
 }
@@ -67,7 +67,7 @@ func (l look) keyColumns(names []name) [][]name {
 	widest, style := vg.Length(0), words(l.small, ink)
 	for _, n := range names {
 		for _, text := range n.lines {
-			widest = max(widest, style.Width(text)*1.15) // with room for fonts that are wider
+			widest = max(widest, reserve(style, text))
 		}
 	}
 	n := max(1, int((l.across()+keySample)/(keySample+keyText+widest+2*keyGap)))
@@ -97,7 +97,7 @@ func drawKeys(c sheet, names []name) {
 		for _, n := range column {
 			n.key(c, box(x, y-c.row()+2, x+keySample, y-1))
 			for _, text := range n.lines {
-				c.FillText(style, vg.Point{X: x + keySample + keyText, Y: y}, fitted(style, printable(text), (width-keySample-keyText)/1.05))
+				c.FillText(style, vg.Point{X: x + keySample + keyText, Y: y}, fitted(style, printable(text), width-keySample-keyText))
 				y -= c.row()
 			}
 			y -= keyGap

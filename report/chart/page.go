@@ -204,21 +204,17 @@ func escaped(text string) string {
 
 // wrapped breaks a text into lines that fit across a panel, between its words; what its lines have no room for is cut.
 func (l look) wrapped(style draw.TextStyle, text string) (lines []string) {
-	wider := vg.Length(1.18) // with room for fonts that are wider
-	if style.Font.Weight == bold(style).Font.Weight {
-		wider = 1.25
-	}
 	text = strings.ReplaceAll(printable(text[:min(len(text), 4000)]), " %", "\u00a0%")
 	fields := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' })
 	for len(fields) > 0 {
 		if len(lines) == l.lines-1 {
-			return append(lines, fitted(style, strings.Join(fields, " "), l.across()/wider))
+			return append(lines, fitted(style, strings.Join(fields, " "), l.across()))
 		}
 		n := 1
-		for n < len(fields) && style.Width(strings.Join(fields[:n+1], " "))*wider <= l.across() {
+		for n < len(fields) && reserve(style, strings.Join(fields[:n+1], " ")) <= l.across() {
 			n++
 		}
-		lines, fields = append(lines, fitted(style, strings.Join(fields[:n], " "), l.across()/wider)), fields[n:]
+		lines, fields = append(lines, fitted(style, strings.Join(fields[:n], " "), l.across())), fields[n:]
 	}
 	return lines
 }
@@ -227,8 +223,8 @@ func (l look) wrapped(style draw.TextStyle, text string) (lines []string) {
 func fitted(style draw.TextStyle, text string, width vg.Length) string {
 	runes := []rune(text)
 	keep := len(runes)
-	for keep > 1 && style.Width(text) > width {
-		keep = min(keep-1, int(vg.Length(keep)*width/style.Width(text))) // closer with each step, and never stuck
+	for keep > 1 && reserve(style, text) > width {
+		keep = min(keep-1, int(vg.Length(keep)*width/reserve(style, text))) // closer with each step, and never stuck
 		text = string(runes[:(keep+1)/2]) + "…" + string(runes[len(runes)-keep/2:])
 	}
 	return text

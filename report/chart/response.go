@@ -80,8 +80,18 @@ func (l look) caseColumns() int {
 	return 2
 }
 
-// caseHeight is that of a case: two lines of words above the track.
-func (l look) caseHeight() vg.Length { return 2*l.small + l.tiny + 56.5 }
+// caseLines are what is wanted in a case, and what was seen: in a line, or where that is short in two.
+func (l look) caseLines(wanted, seen string) []string {
+	if l.below {
+		return []string{"wanted: " + wanted, "seen: " + seen}
+	}
+	return []string{"wanted: " + wanted + "; seen: " + seen}
+}
+
+// caseHeight is that of a case: its lines of words above the track.
+func (l look) caseHeight() vg.Length {
+	return (l.small+3)*vg.Length(1+len(l.caseLines("", ""))) + l.tiny + 50.5
+}
 
 // drawResponse draws the four cases: those with the section first, each with the front leading first.
 func (b Braking) drawResponse(c sheet) {
@@ -109,9 +119,11 @@ func (b Braking) drawCase(c sheet, lead station.Lead, way station.Way) {
 	const inset = 6
 	top := c.Max.Y - 5
 	c.FillText(left, vg.Point{X: c.Min.X + inset, Y: top}, fmt.Sprintf("%s leading, %s the section", lead, way))
-	c.FillText(strong, vg.Point{X: c.Max.X - inset - strong.Width(judged)*1.2, Y: top}, judged) // with room for fonts that are wider
-	top -= c.small + 3
-	c.FillText(left, vg.Point{X: c.Min.X + inset, Y: top}, fitted(left, fmt.Sprintf("wanted: %s; seen: %s", wantedIn(way), seen), (c.Size().X-2*inset)/1.1))
+	c.FillText(strong, vg.Point{X: c.Max.X - inset - reserve(strong, judged), Y: top}, judged)
+	for _, text := range c.caseLines(wantedIn(way), seen) {
+		top -= c.small + 3
+		c.FillText(left, vg.Point{X: c.Min.X + inset, Y: top}, fitted(left, text, c.Size().X-2*inset))
+	}
 
 	drawTrack(c, c.Min.Y+c.tiny+9.5, lead, way)
 }

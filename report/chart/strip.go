@@ -241,7 +241,7 @@ func (d *rowDrawing) mark() {
 	style, lines := d.faultStyle(), d.fault(s)
 	widest := vg.Length(0)
 	for _, text := range lines {
-		widest = max(widest, style.Width(text)*1.25) // with room for fonts that are wider
+		widest = max(widest, reserve(style, text))
 	}
 	x, y := max(d.Min.X-d.left, min(x0, d.Max.X-widest)), top+drop+2
 	for _, text := range slices.Backward(lines) {

@@ -173,7 +173,7 @@ func (v voltsPlot) shade(c sheet, x func(float64) vg.Length) {
 		}
 		c.StrokeLine2(line(0.5, quiet, 2, 2), x0, c.Min.Y, x0, c.Max.Y)
 		c.StrokeLine2(line(0.5, quiet, 2, 2), x1, c.Min.Y, x1, c.Max.Y)
-		half := style.Width(text) * 1.15 / 2 // with room for fonts that are wider
+		half := reserve(style, text) / 2
 		middle := min(max((x0+x1)/2, c.Min.X+half), c.Max.X-half)
 		for row := range said {
 			if v.difference && middle-half >= said[row] {
