@@ -284,7 +284,7 @@ func AppendRuns(b []byte, runs []Run) []byte {
 	write(columns)
 	for _, r := range runs {
 		row := []string{strconv.Itoa(r.Number), r.Lead.String(), r.Way.String(), "", decimal(float64(r.Speed)),
-			"", "", decimal(r.Time.Seconds()), "", r.Note}
+			"", "", decimal(inSeconds(r.Time)), "", r.Note}
 		if r.Step != 0 {
 			row[3] = strconv.Itoa(int(r.Step))
 		}
@@ -293,7 +293,7 @@ func AppendRuns(b []byte, runs []Run) []byte {
 		}
 		var gates []string
 		for _, p := range r.Gates {
-			gates = append(gates, number(float64(p.At))+":"+number(p.Time.Seconds()))
+			gates = append(gates, number(float64(p.At))+":"+number(inSeconds(p.Time)))
 		}
 		row[8] = strings.Join(gates, " ")
 		write(row)
@@ -301,6 +301,9 @@ func AppendRuns(b []byte, runs []Run) []byte {
 	w.Flush()
 	return buffer.Bytes()
 }
+
+// inSeconds is a time in seconds, as near as there is a number: the standard library adds up whole ones and the rest, and is a little off.
+func inSeconds(d time.Duration) float64 { return float64(d) / float64(time.Second) }
 
 // number writes a number with as few digits as give it back.
 func number(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"fettle/nmra/cv"
 	"fettle/prog"
@@ -34,7 +33,7 @@ type stepDocument struct {
 func (v *visit) plan(p prog.Plan) planDocument {
 	d := planDocument{stationDocument: v.station, Title: p.Title, Decoder: p.Decoder, Steps: []stepDocument{}, costDocument: v.cost()}
 	for _, s := range p.Steps {
-		d.Steps = append(d.Steps, stepDocument{s.Register, proven(s.Before), s.Wanted, s.Changes(), s.Kept, s.Why})
+		d.Steps = append(d.Steps, stepDocument{s.Register, s.Before.Known(), s.Wanted, s.Changes(), s.Kept, s.Why})
 		switch {
 		case s.Changes():
 			d.ToWrite++
@@ -63,29 +62,9 @@ func planTable(steps []prog.Step) string {
 		default:
 			said = why
 		}
-		t.AppendRow([]any{s.Register, shown(s.Before), s.Wanted, wrapped(stepWords(s), wordsWidth, "")})
+		t.AppendRow([]any{s.Register, shown(s.Before), s.Wanted, wrapped(s.Words(), wordsWidth, "")})
 	}
 	return t.Render() + "\n"
-}
-
-func stepWords(step prog.Step) string {
-	var words string
-	switch {
-	case step.Before.State == prog.Absent:
-		return "left out: the decoder has no such register"
-	case step.Before.State == prog.Unsure:
-		return "left out: what it holds could not be proven"
-	case step.Kept:
-		words = "not in the set, kept as it is"
-	case step.Changes():
-		words = "write" + bitWords(step.Register, step.Before.Value, step.Wanted)
-	default:
-		return "already right"
-	}
-	if step.Why != "" {
-		words += "; " + step.Why
-	}
-	return words
 }
 
 // shown is a reading in a table.
@@ -129,7 +108,7 @@ func (v *visit) report(b prog.Batch) batchDocument {
 	}
 	d.Failed = len(b.Rows) - d.Written - d.Unchanged
 	for _, r := range b.Rows {
-		d.Registers = append(d.Registers, rowDocument{r.Register, proven(r.Before), r.Wanted, proven(r.After), r.State, r.Note})
+		d.Registers = append(d.Registers, rowDocument{r.Register, r.Before.Known(), r.Wanted, r.After.Known(), r.State, r.Note})
 	}
 	return d
 }
@@ -158,69 +137,18 @@ func batchTable(rows []prog.Row) string {
 	}
 	t := newTable(column{"register", true}, column{"was", true}, column{"wanted", true}, column{"now", true}, column{"", false})
 	for n, r := range rows {
-		words := rowWords(r)
+		words := r.Words()
 		if n > 0 && r.Note != "" && r.Note == rows[n-1].Note && r.State == rows[n-1].State {
-			words = stateWords[r.State] + ": likewise"
+			words = r.State.Words() + ": likewise"
 		}
 		t.AppendRow([]any{r.Register, shown(r.Before), r.Wanted, shown(r.After), wrapped(words, wordsWidth, "")})
 	}
 	return t.Render() + "\n\n"
 }
 
-// stateWords say for people what became of a register.
-var stateWords = map[prog.State]string{
-	prog.Unchanged:     "already right",
-	prog.Written:       "written",
-	prog.Clamped:       "clamped",
-	prog.ReadOnly:      "read only",
-	prog.NoRegister:    "absent",
-	prog.Refused:       "refused",
-	prog.UnsureOfValue: "unsure",
-}
-
-func rowWords(r prog.Row) string {
-	words := stateWords[r.State]
-	if r.State == prog.Written {
-		words += bitWords(r.Register, r.Before.Value, r.After.Value)
-	}
-	if r.State == prog.NoRegister && r.Note == "" {
-		words += ": the decoder has no such register"
-	}
-	if r.Note != "" {
-		words += ": " + r.Note
-	}
-	return words
-}
-
-// bitWords say which bits of a register change, where its bits have meanings of their own: ": bit 3 on, bit 5 off".
-func bitWords(r cv.Register, before, after uint8) string {
-	var changes []string
-	for _, b := range cv.Explain(r).Bits {
-		if (before^after)>>b.Number&1 == 1 {
-			state := "off"
-			if after>>b.Number&1 == 1 {
-				state = "on"
-			}
-			changes = append(changes, fmt.Sprintf("bit %d %s", b.Number, state))
-		}
-	}
-	if changes == nil {
-		return ""
-	}
-	return ": " + strings.Join(changes, ", ")
-}
-
 // batchSummary counts, and says how it was proven and what it took.
 func (v *visit) batchSummary(b prog.Batch) string {
-	var counts []string
-	for _, s := range []prog.State{
-		prog.Written, prog.Unchanged, prog.Clamped, prog.ReadOnly, prog.NoRegister, prog.Refused, prog.UnsureOfValue,
-	} {
-		if n := b.Count(s); n > 0 {
-			counts = append(counts, fmt.Sprintf("%d %s", n, stateWords[s]))
-		}
-	}
-	text := count(len(b.Rows), "register") + ": " + strings.Join(counts, ", ") + ". "
+	text := count(len(b.Rows), "register") + ": " + b.Counts() + ". "
 	wrote := func(r prog.Row) bool { return r.State != prog.Unchanged && r.Before.State == prog.Proven }
 	if slices.ContainsFunc(b.Rows, wrote) {
 		text += "Read back twice, the second time after a power cycle.\n"

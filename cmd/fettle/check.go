@@ -84,7 +84,7 @@ func (v *visit) check(ctx context.Context, file regset.File) error {
 	r := checkReport{stationDocument: v.station, Registers: []checkedDocument{}, costDocument: v.cost()}
 	t := newTable(column{"register", true}, column{"wanted", true}, column{"holds", true}, column{"", false})
 	for _, row := range rows {
-		d := checkedDocument{row.Register, row.Mask, &row.Wanted, proven(row.Found), row.Match}
+		d := checkedDocument{row.Register, row.Mask, &row.Wanted, row.Found.Known(), row.Match}
 		if row.Mask == 0 {
 			d.Wanted = nil
 		}
@@ -128,7 +128,7 @@ func matchWords(c prog.Checked) string {
 		return "there, and should not be"
 	}
 	if c.Mask == 255 {
-		return "differs" + bitWords(c.Register, c.Wanted, c.Found.Value)
+		return "differs" + cv.ChangedBits(c.Register, c.Wanted, c.Found.Value)
 	}
 	var bits []string
 	for n := range 8 {

@@ -87,8 +87,7 @@ func (v *visit) identify(ctx context.Context, names map[uint8]string) error {
 	if err != nil {
 		return err
 	}
-	d := v.identity(id, names)
-	return v.answer(d.text(id), d)
+	return v.answer(factLines(append(id.Facts(names), v.Facts()...)), v.identity(id, names))
 }
 
 // identityDocument is what --json says of a decoder.
@@ -149,57 +148,11 @@ func (v *visit) identity(id prog.Identity, names map[uint8]string) identityDocum
 
 func tenth(x float64) float64 { return math.Round(x*10) / 10 }
 
-// text is the same for people, one fact a line.
-func (d identityDocument) text(id prog.Identity) string {
+// factLines are facts for people, a line each.
+func factLines(facts []prog.Fact) string {
 	var b strings.Builder
-	fact := func(name, format string, args ...any) {
-		fmt.Fprintf(&b, "%-9s  %s\n", name, fmt.Sprintf(format, args...))
-	}
-	held := func(c nmra.CV) string {
-		if v, ok := id.Registers[cv.Register{CV: c}]; ok {
-			return fmt.Sprint(v)
-		}
-		return "nothing that could be read"
-	}
-	switch {
-	case d.ResetIncomplete:
-		fact("maker", "%d: a factory reset may not be complete: turn the track off and on, and identify again", d.Maker)
-	case d.Maker == cv.MakerIsExtended:
-		fact("maker", "%d: its number is in registers 107 and 108, which hold %s and %s", d.Maker, held(107), held(108))
-	case d.MakerName != "":
-		fact("maker", "%d: %s", d.Maker, d.MakerName)
-	default:
-		fact("maker", "%d", d.Maker)
-	}
-	if d.Maker == cv.MakerIsExtended {
-		fact("version", "%d, and registers 109 to 111 hold %s, %s and %s", d.Version, held(109), held(110), held(111))
-	} else {
-		fact("version", "%d", d.Version)
-	}
-	fact("answers", "%s", strings.Join(d.Modes, ", "))
-	fact("address", "%v", id.InUse())
-	if configuration, ok := id.Registers[cv.Register{CV: cv.Configuration}]; ok {
-		if configuration>>cv.ReversedBit&1 == 1 {
-			fact("direction", "reversed: bit 0 of 29 is set")
-		}
-		if configuration>>cv.StepsBit&1 == 0 {
-			fact("steps", "14: bit 1 of 29 is not set, so a station must send it 14 speed steps")
-		}
-	}
-	switch {
-	case d.PulseMA > 0:
-		fact("track", "%.0f mA at rest; acknowledges with %.0f mA for %.1f ms", d.RestMA, d.PulseMA, d.PulseMS)
-	case d.RestMA > 0:
-		fact("track", "%.0f mA at rest; the station does not measure acknowledgements", d.RestMA)
-	default:
-		fact("track", "the station does not measure its current")
-	}
-	if d.Slower {
-		fact("pace", "%s", slowerWords(d.Pace))
-	}
-	if d.Lost >= 0.01 || d.False >= 0.005 {
-		fact("noise", "about %.0f %% of the acknowledgements go missing and %.0f %% come from nowhere: clean wheels and rails",
-			d.Lost*100, d.False*100)
+	for _, f := range facts {
+		fmt.Fprintf(&b, "%-9s  %s\n", f.Label, f.Words)
 	}
 	return b.String()
 }

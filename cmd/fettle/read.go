@@ -99,9 +99,9 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 	d := readDocument{v.station, nil, v.cost()}
 	t := newTable(column{"register", true}, column{"value", true}, column{"meaning", false})
 	for _, got := range readings {
-		row := readingDocument{Register: got.Register, State: got.State.String(), Value: proven(got), Name: v.sheet.Named(got.Register).Name}
+		row := readingDocument{Register: got.Register, State: got.State.String(), Value: got.Known(), Name: v.sheet.Named(got.Register).Name}
 		if got.State == prog.Proven {
-			row.Meaning = meaning(got.Register, got.Value, known)
+			row.Meaning = cv.InShort(got.Register, got.Value, known)
 			t.AppendRow([]any{got.Register, got.Value, wrapped(strings.TrimSuffix(row.Name+": "+row.Meaning, ": "), meaningWidth, "")})
 		}
 		d.Registers = append(d.Registers, row)
@@ -139,35 +139,4 @@ func (v *visit) readAlone(ctx context.Context, r cv.Register) (prog.Reading, err
 		}
 	}
 	return got, v.Alone(ctx, got)
-}
-
-// proven is the value of a reading, nil where there is none.
-func proven(r prog.Reading) *uint8 {
-	if r.State != prog.Proven {
-		return nil
-	}
-	return &r.Value
-}
-
-// meaning says in short what a value means: which of its bits are on, where they have meanings of their own; else what the
-// standard has to say of the value.
-func meaning(r cv.Register, value uint8, known cv.Values) string {
-	e := cv.ExplainValue(r, value, known)
-	if len(e.Bits) > 1 {
-		var on []string
-		for _, b := range e.Bits {
-			if *b.Set {
-				on = append(on, fmt.Sprintf("%d %s", b.Number, b.Name))
-			}
-		}
-		if on == nil {
-			return "no bit on"
-		}
-		return "on: " + strings.Join(on, ", ")
-	}
-	var said []string
-	for _, sentence := range e.Sentences[len(cv.Explain(r).Sentences):] {
-		said = append(said, strings.ToLower(sentence[:1])+strings.TrimSuffix(sentence[1:], "."))
-	}
-	return strings.Join(said, "; ")
 }

@@ -206,7 +206,7 @@ func (v *visit) resetReport(result prog.ResetResult) resetDocument {
 		if r.Before.State == prog.Absent && r.After.State == prog.Absent {
 			continue
 		}
-		d.Registers = append(d.Registers, changedDocument{r.Register, proven(r.Before), proven(r.After), r.Changed()})
+		d.Registers = append(d.Registers, changedDocument{r.Register, r.Before.Known(), r.After.Known(), r.Changed()})
 		switch {
 		case r.Before.State == prog.Unsure, r.After.State == prog.Unsure:
 			d.Unsure++
@@ -225,7 +225,7 @@ func resetTable(result prog.ResetResult) string {
 		case r.Before.State == prog.Unsure, r.After.State == prog.Unsure:
 			t.AppendRow([]any{r.Register, shown(r.Before), shown(r.After), "unsure: could not be proven"})
 		case r.Changed():
-			words := cv.Explain(r.Register).Name + bitWords(r.Register, r.Before.Value, r.After.Value)
+			words := cv.Explain(r.Register).Name + cv.ChangedBits(r.Register, r.Before.Value, r.After.Value)
 			t.AppendRow([]any{r.Register, shown(r.Before), shown(r.After), words})
 		}
 	}

@@ -60,7 +60,7 @@ func (v *visit) probeReport(p probing, result prog.ProbeResult) probeDocument {
 	}
 	d.Absent, d.Unsure, d.Changing = listed(absent), listed(unsure), listed(changing)
 	for _, r := range result.Changed {
-		d.Changed = append(d.Changed, changedDocument{r.Register, proven(r.Before), proven(r.After), true})
+		d.Changed = append(d.Changed, changedDocument{r.Register, r.Before.Known(), r.After.Known(), true})
 	}
 	if len(p.found.Found) > 0 {
 		d.Findings = &p.to

@@ -2,9 +2,7 @@ package serve
 
 import (
 	"fmt"
-	"strings"
 
-	"fettle/nmra/cv"
 	"fettle/prog"
 )
 
@@ -16,7 +14,7 @@ func (s *Server) showPlan(b *batch, p prog.Plan, phase string) {
 	}
 	toWrite, right, out := 0, 0, 0
 	for _, step := range p.Steps {
-		row := Row{Register: step.Register.String(), Before: proven(step.Before), Wanted: step.Wanted, State: "to_write", Words: stepWords(step)}
+		row := Row{Register: step.Register.String(), Before: step.Before.Known(), Wanted: step.Wanted, State: "to_write", Words: step.Words()}
 		switch {
 		case step.Before.State == prog.Absent:
 			row.State = string(prog.NoRegister)
@@ -46,26 +44,6 @@ func (s *Server) showPlan(b *batch, p prog.Plan, phase string) {
 	s.said()
 }
 
-func stepWords(step prog.Step) string {
-	var words string
-	switch {
-	case step.Before.State == prog.Absent:
-		return "left out: the decoder has no such register"
-	case step.Before.State == prog.Unsure:
-		return "left out: what it holds could not be proven"
-	case step.Kept:
-		words = "not in the set, kept as it is"
-	case step.Changes():
-		words = "to write" + bitWords(step.Register, step.Before.Value, step.Wanted)
-	default:
-		words = "already right"
-	}
-	if step.Why != "" {
-		words += "; " + step.Why
-	}
-	return words
-}
-
 // showBatch shows what became of a batch.
 func (s *Server) showBatch(b *batch, got prog.Batch) {
 	shown := &Batch{Title: got.Title, Phase: batchProven, Rows: []Row{}}
@@ -76,16 +54,10 @@ func (s *Server) showBatch(b *batch, got prog.Batch) {
 		shown.Journal = base(b.journal)
 	}
 	for _, r := range got.Rows {
-		shown.Rows = append(shown.Rows, Row{Register: r.Register.String(), Before: proven(r.Before), Wanted: r.Wanted, After: proven(r.After),
-			State: string(r.State), Words: rowWords(r)})
+		shown.Rows = append(shown.Rows, Row{Register: r.Register.String(), Before: r.Before.Known(), Wanted: r.Wanted, After: r.After.Known(),
+			State: string(r.State), Words: r.Words()})
 	}
-	var counts []string
-	for _, state := range []prog.State{prog.Written, prog.Unchanged, prog.Clamped, prog.ReadOnly, prog.NoRegister, prog.Refused, prog.UnsureOfValue} {
-		if n := got.Count(state); n > 0 {
-			counts = append(counts, fmt.Sprintf("%d %s", n, stateWords[state]))
-		}
-	}
-	shown.Summary = strings.Join(counts, ", ") + ". "
+	shown.Summary = got.Counts() + ". "
 	if b.journal == "" {
 		shown.Summary += "Nothing was written."
 	} else {
@@ -95,47 +67,4 @@ func (s *Server) showBatch(b *batch, got prog.Batch) {
 	defer s.mu.Unlock()
 	s.batch, s.state.Batch = &batch{name: b.name, journal: b.journal}, shown
 	s.said()
-}
-
-// stateWords say what became of a register.
-var stateWords = map[prog.State]string{
-	prog.Unchanged:     "already right",
-	prog.Written:       "written",
-	prog.Clamped:       "clamped",
-	prog.ReadOnly:      "read only",
-	prog.NoRegister:    "absent",
-	prog.Refused:       "refused",
-	prog.UnsureOfValue: "unsure",
-}
-
-func rowWords(r prog.Row) string {
-	words := stateWords[r.State]
-	if r.State == prog.Written {
-		words += bitWords(r.Register, r.Before.Value, r.After.Value)
-	}
-	if r.State == prog.NoRegister && r.Note == "" {
-		words += ": the decoder has no such register"
-	}
-	if r.Note != "" {
-		words += ": " + r.Note
-	}
-	return words
-}
-
-// bitWords say which bits of a register change, where its bits have meanings of their own: ": bit 3 on, bit 5 off".
-func bitWords(r cv.Register, before, after uint8) string {
-	var changes []string
-	for _, b := range cv.Explain(r).Bits {
-		if (before^after)>>b.Number&1 == 1 {
-			state := "off"
-			if after>>b.Number&1 == 1 {
-				state = "on"
-			}
-			changes = append(changes, fmt.Sprintf("bit %d %s", b.Number, state))
-		}
-	}
-	if changes == nil {
-		return ""
-	}
-	return ": " + strings.Join(changes, ", ")
 }

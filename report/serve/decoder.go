@@ -85,45 +85,8 @@ func (s *Server) identify(j *job) error {
 
 // facts are what is known of a decoder, in words.
 func (v *visit) facts(id prog.Identity) (facts []Fact) {
-	fact := func(label, format string, args ...any) {
-		facts = append(facts, Fact{label, fmt.Sprintf(format, args...)})
-	}
-	switch id.Maker {
-	case cv.MakerResetting:
-		fact("maker", "%d: a factory reset may not be complete: turn the track off and on, and look again", id.Maker)
-	case cv.MakerIsExtended:
-		fact("maker", "%d: its number is in registers 107 and 108", id.Maker)
-	default:
-		fact("maker", "%d", id.Maker)
-	}
-	fact("version", "%d", id.Version)
-	var modes []string
-	for _, m := range id.Modes {
-		modes = append(modes, m.String())
-	}
-	fact("answers", "%s", strings.Join(modes, ", "))
-	fact("address", "%v", id.InUse())
-	if configuration, ok := id.Registers[cv.Register{CV: cv.Configuration}]; ok {
-		if configuration>>cv.ReversedBit&1 == 1 {
-			fact("direction", "reversed: bit 0 of 29 is set")
-		}
-		if configuration>>cv.StepsBit&1 == 0 {
-			fact("steps", "14: bit 1 of 29 is not set, so a station must send it 14 speed steps")
-		}
-	}
-	switch {
-	case id.Height > 0:
-		fact("track", "%.0f mA at rest; acknowledges with %.0f mA for %.1f ms", float64(id.Rest), float64(id.Height), id.Pulse.Seconds()*1000)
-	case id.Rest > 0:
-		fact("track", "%.0f mA at rest; the station does not measure acknowledgements", float64(id.Rest))
-	default:
-		fact("track", "the station does not measure its current")
-	}
-	if pace, slower := v.Pace(); slower {
-		fact("pace", "asked slower than the standard allows, with %s: the decoder does not keep up", pace)
-	}
-	if lost, spurious := v.Noise(); lost >= 0.01 || spurious >= 0.005 {
-		fact("noise", "about %.0f %% of the acknowledgements go missing and %.0f %% come from nowhere: clean wheels and rails", lost*100, spurious*100)
+	for _, f := range append(id.Facts(nil), v.Facts()...) {
+		facts = append(facts, Fact(f))
 	}
 	return facts
 }
@@ -159,11 +122,11 @@ func (s *Server) read(j *job, registers []cv.Register) error {
 			if err != nil {
 				return err
 			}
-			shown := Reading{Register: r.String(), State: got.State.String(), Value: proven(got)}
+			shown := Reading{Register: r.String(), State: got.State.String(), Value: got.Known()}
 			switch got.State {
 			case prog.Proven:
 				known[r] = got.Value
-				shown.Words = named(r) + meaning(r, got.Value, known)
+				shown.Words = named(r) + cv.InShort(r, got.Value, known)
 			case prog.Absent:
 				shown.Words = "the decoder has no such register"
 			default:
@@ -189,41 +152,10 @@ func (v *visit) readAlone(r cv.Register) (prog.Reading, error) {
 	return got, v.Alone(v.ctx, got)
 }
 
-// proven is the value of a reading, nil where there is none.
-func proven(r prog.Reading) *uint8 {
-	if r.State != prog.Proven {
-		return nil
-	}
-	return &r.Value
-}
-
 // named is the standard's name of a register, with a colon; "" where it has none.
 func named(r cv.Register) string {
 	if name := cv.Explain(r).Name; name != "" {
 		return name + ": "
 	}
 	return ""
-}
-
-// meaning says in short what a value means: which of its bits are on, where they have meanings of their own; else what the standard has to
-// say of the value.
-func meaning(r cv.Register, value uint8, known cv.Values) string {
-	e := cv.ExplainValue(r, value, known)
-	if len(e.Bits) > 1 {
-		var on []string
-		for _, b := range e.Bits {
-			if *b.Set {
-				on = append(on, fmt.Sprintf("%d %s", b.Number, b.Name))
-			}
-		}
-		if on == nil {
-			return "no bit on"
-		}
-		return "on: " + strings.Join(on, ", ")
-	}
-	var said []string
-	for _, sentence := range e.Sentences[len(cv.Explain(r).Sentences):] {
-		said = append(said, strings.ToLower(sentence[:1])+strings.TrimSuffix(sentence[1:], "."))
-	}
-	return strings.Join(said, "; ")
 }
