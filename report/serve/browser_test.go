@@ -205,7 +205,7 @@ func (h *house) stops(t *testing.T, w *browser.Window) {
 
 func (h *house) until(t *testing.T, what string, is func(State) bool) {
 	t.Helper()
-	for deadline := time.Now().Add(15 * time.Second); !is(h.now()); time.Sleep(10 * time.Millisecond) {
+	for deadline := time.Now().Add(45 * time.Second); !is(h.now()); time.Sleep(10 * time.Millisecond) {
 		if time.Now().After(deadline) {
 			s, err := json.Marshal(h.now())
 			t.Fatalf("waited in vain for %s; the bench shows %s, %v", what, s, err)
@@ -219,7 +219,7 @@ var shapes = []browser.Shape{browser.Phone, browser.Desktop}
 func TestASetIsReadPlannedAppliedAndPutBackByHand(t *testing.T) {
 	b := browser.Open(t)
 	for _, shape := range shapes {
-		h := shown(t, on(t, "tram-3"), map[string]string{"soft.toml": "title = \"Soft <b>start</b>\"\n[registers]\n3 = 12\n4 = 10\n"}, "", 5*time.Second)
+		h := shown(t, on(t, "tram-3"), map[string]string{"soft.toml": "title = \"Soft <b>start</b>\"\n[registers]\n3 = 12\n4 = 10\n"}, "", 30*time.Second)
 		w := b.Window(shape)
 		w.Go(h.address)
 		w.Wait("document.querySelector('#seat-take').checkVisibility()")
@@ -271,7 +271,7 @@ func TestASetIsReadPlannedAppliedAndPutBackByHand(t *testing.T) {
 func TestATrialIsMadeByHandToItsVerdict(t *testing.T) {
 	b := browser.Open(t)
 	for _, shape := range shapes {
-		h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", 5*time.Second)
+		h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", 30*time.Second)
 		w := b.Window(shape)
 		h.drives(w)
 		w.Click("#to-trial")
@@ -350,7 +350,7 @@ const sends = `window.sends = []
 	}`
 
 func TestAnEmergencyStopIsSentInTheVeryEventOfThePress(t *testing.T) {
-	h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", 5*time.Second)
+	h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", 30*time.Second)
 	b := browser.Open(t)
 	focus := func(selector string) func(w *browser.Window) {
 		return func(w *browser.Window) { browser.Value[any](w, "document.querySelector('"+selector+"').focus(); null") }
@@ -414,7 +414,7 @@ func TestAnEmergencyStopIsSentInTheVeryEventOfThePress(t *testing.T) {
 }
 
 func TestALostLinkTurnsTheTrackOffAndLosesNothingThatWasTyped(t *testing.T) {
-	h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", time.Second)
+	h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", 3*time.Second)
 	w := browser.Open(t).Window(browser.Phone)
 	w.Allow("WebSocket connection to")
 	h.drives(w)
@@ -459,7 +459,7 @@ func TestALostLinkTurnsTheTrackOffAndLosesNothingThatWasTyped(t *testing.T) {
 }
 
 func TestASecondWindowSeesAllDrivesNothingAndStops(t *testing.T) {
-	h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", 5*time.Second)
+	h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", 30*time.Second)
 	b := browser.Open(t)
 	driver, other := b.Window(browser.Desktop), b.Window(browser.Phone)
 	h.drives(driver)
