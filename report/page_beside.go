@@ -142,7 +142,7 @@ func (b *beside) figures(ranked []Ranked, pages []folderPage) {
 		if !v.Law.Known {
 			return ""
 		}
-		return fmt.Sprintf("%s (%s to %s)", hundredths(v.Law.Exponent), hundredths(v.Law.Low), hundredths(v.Law.High))
+		return v.Law.String()
 	})
 	row("pattern", "law", func(_ trial.Trial, v trial.Verdict) string { return v.Pattern.String() })
 	row("scatter", "scatter", func(_ trial.Trial, v trial.Verdict) string {

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"math"
 	"regexp"
 	"strconv"
 	"strings"
@@ -240,8 +239,8 @@ func brakingFacts(t trial.Trial, v trial.Verdict, prefix string) (facts []fact) 
 	}
 	law := "not known: it needs stops at two speeds or more"
 	if v.Law.Known {
-		law = fmt.Sprintf("%s; the stop goes as the entry speed to the power of %s (%s to %s, %s), by %s that stopped and %d that passed the room. 0 is constant "+
-			"distance, 1 constant time, 2 constant deceleration", v.Brakes, hundredths(v.Law.Exponent), hundredths(v.Law.Low), hundredths(v.Law.High), sure, counted(v.Law.Stopped, "run", "runs"), v.Law.Overran)
+		law = fmt.Sprintf("%s; the stop goes as the entry speed to the power of %v, %s, by %s that stopped and %d that passed the room. 0 is constant "+
+			"distance, 1 constant time, 2 constant deceleration", v.Brakes, v.Law, sure, counted(v.Law.Stopped, "run", "runs"), v.Law.Overran)
 	}
 	add("law", "how it brakes", law)
 	if m := v.Law.Motion; m.Known {
@@ -290,18 +289,6 @@ func roomOf(t trial.Trial) station.Millimetres {
 
 // percent is a share in hundredths: "95 %".
 func percent(share float64) string { return strconv.FormatFloat(100*share, 'g', 4, 64) + " %" }
-
-// hundredths is a number to two places, without a sign where these are 0; "open" where an interval has no end.
-func hundredths(x float64) string {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return "open"
-	}
-	text := strconv.FormatFloat(x, 'f', 2, 64)
-	if text == "-0.00" {
-		return "0.00"
-	}
-	return text
-}
 
 // toScale is a speed as it would be if the vehicle were full size, in km/h; "" where the scale is not known.
 func toScale(v station.MillimetresPerSecond, scale float64) string {

@@ -194,18 +194,6 @@ func share(s float64) string {
 // percent is a share as it is said of an interval: "95 %".
 func percent(share float64) string { return strconv.FormatFloat(100*share, 'g', 4, 64) + " %" }
 
-// hundredths is a number to two places, or "open" where an interval has no end.
-func hundredths(v float64) string {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "open"
-	}
-	text := strconv.FormatFloat(math.Abs(v), 'f', 2, 64)
-	if v < 0 && text != "0.00" {
-		return "−" + text
-	}
-	return text
-}
-
 // runs is how many.
 func runs(n int) string {
 	if n == 1 {

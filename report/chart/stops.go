@@ -63,7 +63,7 @@ func (b stopsPlot) panel(l look) panel {
 		p.about += fmt.Sprintf("%s: %s. ", sentence(trial.Outcome(outcome).String()), runs(len(of)))
 	}
 	if law := b.Verdict.Law; law.Known {
-		p.about += sentence(exponent(law)) + ". "
+		p.about += sentence("exponent "+law.String()) + ". "
 	}
 	for _, stop := range b.Verdict.Stops[:min(len(b.Verdict.Stops), mostTold)] {
 		if stop.Stopped > 0 {
@@ -185,7 +185,7 @@ var (
 // names say what is in the plot.
 func (b stopsPlot) names() (names []name) {
 	if last := len(b.law.mean) - 1; last >= 0 {
-		names = append(names, name{at: b.law.mean[last].y, lines: []string{fmt.Sprintf("mean and its %s interval", percent(b.confidence())), exponent(b.Verdict.Law)},
+		names = append(names, name{at: b.law.mean[last].y, lines: []string{fmt.Sprintf("mean and its %s interval", percent(b.confidence())), "exponent " + b.Verdict.Law.String()},
 			key: func(c sheet, r vg.Rectangle) {
 				fill(c, r, lawBand)
 				lineKey(lawLine)(c, r)
@@ -294,11 +294,6 @@ func (l lawCurve) draw(area sheet, x, y func(float64) vg.Length, named bool) {
 	if last := mean[len(mean)-1]; named {
 		area.StrokeLine2(line(0.5, quiet), last.X, last.Y, area.Max.X, last.Y)
 	}
-}
-
-// exponent is that of a law, with its interval.
-func exponent(law trial.Law) string {
-	return fmt.Sprintf("exponent %s (%s to %s)", hundredths(law.Exponent), hundredths(law.Low), hundredths(law.High))
 }
 
 // confidence is that of intervals.
