@@ -32,6 +32,7 @@ type line struct {
 	mu   sync.Mutex
 	cut  bool // it takes nobody
 	deaf bool // what the server says is lost
+	mute bool // what the browser says is lost
 	ends map[net.Conn]bool
 }
 
@@ -72,29 +73,30 @@ func (l *line) carry() {
 		}
 		go func() {
 			defer l.drop(near, far)
-			_, _ = io.Copy(far, near)
+			_, _ = io.Copy(unless{far, l, &l.mute}, near)
 		}()
 		go func() {
 			defer l.drop(near, far)
-			_, _ = io.Copy(hears{near, l}, far)
+			_, _ = io.Copy(unless{near, l, &l.deaf}, far)
 		}()
 	}
 }
 
-// hears passes on what the server says, while the line does.
-type hears struct {
+// unless passes on what is said, unless it is lost.
+type unless struct {
 	net.Conn
-	l *line
+	l    *line
+	lost *bool
 }
 
-func (h hears) Write(p []byte) (int, error) {
-	h.l.mu.Lock()
-	deaf := h.l.deaf
-	h.l.mu.Unlock()
-	if deaf {
+func (u unless) Write(p []byte) (int, error) {
+	u.l.mu.Lock()
+	lost := *u.lost
+	u.l.mu.Unlock()
+	if lost {
 		return len(p), nil
 	}
-	return h.Conn.Write(p)
+	return u.Conn.Write(p)
 }
 
 func (l *line) drop(ends ...net.Conn) {
@@ -116,18 +118,18 @@ func (l *line) Cut() {
 	}
 }
 
-// Deafen loses what the server says from now on.
-func (l *line) Deafen() {
+// Lose loses, from now on, what the server says, or else what the browser says.
+func (l *line) Lose(server bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.deaf = true
+	l.deaf, l.mute = server, !server
 }
 
 // Mend lets all through again.
 func (l *line) Mend() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.cut, l.deaf = false, false
+	l.cut, l.deaf, l.mute = false, false, false
 }
 
 // house is a server with a way to it.
@@ -417,6 +419,7 @@ func TestALostLinkTurnsTheTrackOffAndLosesNothingThatWasTyped(t *testing.T) {
 	h := shown(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText}, "", 3*time.Second)
 	w := browser.Open(t).Window(browser.Phone)
 	w.Allow("WebSocket connection to")
+	w.Before(sends)
 	h.drives(w)
 	h.opens(w)
 
@@ -444,18 +447,35 @@ func TestALostLinkTurnsTheTrackOffAndLosesNothingThatWasTyped(t *testing.T) {
 	w.Go(h.address + "#trial")
 	w.Wait("document.querySelector('#note').value === 'wet rails, sand' && !document.querySelector('#save').disabled")
 
-	// An order that was done, though its answer was lost, is sent again and done once.
-	h.Deafen()
+	// A run that was saved, though the answer was lost, is sent again, and saved once.
+	const notes = "window.sends.filter(s => s.do === 'note').length"
+	h.Lose(true)
 	w.Click("#save")
 	h.until(t, "a run that is made", func(s State) bool { return s.Trial.Made == 1 })
 	h.Cut()
 	w.Wait("document.querySelector('#lost').checkVisibility()")
 	h.Mend()
-	w.Wait("document.querySelector('#trial-made').innerText.startsWith('1 of 2')")
-	w.Wait("document.querySelector('#run-head').innerText.startsWith('Run 2')")
+	w.Wait("document.querySelector('#run-head').innerText.startsWith('Run 2') && document.querySelector('#drive').checkVisibility()")
+	if sent := browser.Value[int](w, notes); sent != 2 {
+		t.Errorf("the run was sent %d times, want it again after the link was back", sent)
+	}
 	if s := h.now(); s.Trial.Made != 1 || s.Trial.Runs[0].Note != "wet rails, sand" {
 		t.Errorf("%d runs are made, the first with the note %q; want one with what was typed", s.Trial.Made, s.Trial.Runs[0].Note)
 	}
+
+	// One that was lost on its way is saved as soon as the link is back.
+	h.moves(t, w)
+	h.stops(t, w)
+	h.Lose(false)
+	w.Click("#save")
+	w.Wait(notes + " === 3")
+	h.Cut()
+	w.Wait("document.querySelector('#lost').checkVisibility()")
+	if s := h.now(); s.Trial.Made != 1 {
+		t.Fatalf("%d runs are made though the second one was lost on its way", s.Trial.Made)
+	}
+	h.Mend()
+	h.until(t, "the second run", func(s State) bool { return s.Trial.Made == 2 })
 }
 
 func TestASecondWindowSeesAllDrivesNothingAndStops(t *testing.T) {
