@@ -153,8 +153,8 @@ export class TrialView {
     let words = "";
     if (t.view) {
       const past = Math.round(t.view.past_mm);
-      const place = past < 0 ? `${-past} mm before ${against ? "the far end" : "the trigger"}` : `${past} mm ${against ? FAR_END : TRIGGER}`;
-      words = `Simulated: its leading end is ${place}, at ${Math.round(t.view.speed_mm_s)} mm/s, lights ${t.view.lights ? "on" : "off"}.`;
+      const place = past < 0 ? `${-past} mm before ${against ? "the far end" : "the trigger"}` : `${past} mm past ${against ? "the far end" : "the trigger"}`;
+      words = `Simulated: leading end ${place}, ${Math.round(t.view.speed_mm_s)} mm/s, lights ${t.view.lights ? "on" : "off"}.`;
     }
     if (picks) words = "Tap where its leading end stands, or use the keys.";
     say(by("section-words"), words);
