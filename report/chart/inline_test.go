@@ -316,3 +316,13 @@ func TestWordsStandOutFromThePaperInLightAndDark(t *testing.T) {
 		}
 	}
 }
+
+func TestNamesBelowANarrowPlotAreWhole(t *testing.T) {
+	b := judged(quay(), braked(quay(), constant, 6, 300, 900))
+	for _, low := range []float64{-0.014, -10.5} { // the minus sign makes the longest
+		b.Verdict.Law.Low = low
+		if _, text := inlined(t, b, Inline{Narrow: true}); !strings.Contains(text, ">exponent "+b.Verdict.Law.String()+"<") {
+			t.Errorf("the picture does not say exponent %v", b.Verdict.Law)
+		}
+	}
+}

@@ -70,7 +70,7 @@ func (l look) keyColumns(names []name) [][]name {
 			widest = max(widest, reserve(style, text))
 		}
 	}
-	n := max(1, int((l.across()+keySample)/(keySample+keyText+widest+2*keyGap)))
+	n := max(1, int(l.across()/(keySample+keyText+widest)))
 	return slices.Collect(slices.Chunk(names, (len(names)+n-1)/n))
 }
 
