@@ -33,9 +33,13 @@ type finding struct {
 	} `json:"nodes"`
 }
 
-// examine runs all rules of axe-core, those of good practice and of the size of targets too. Preloading is off since a page that loads nothing
-// forbids it.
-const examine = `axe.run(document, {resultTypes: ['violations'], preload: false, rules: {'target-size': {enabled: true}}}).then(r => r.violations)`
+// Which rules of axe-core are run: all, those of good practice and of the size of targets too; or those of colours. Preloading is off since a
+// page that loads nothing forbids it.
+const (
+	examine   = `axe.run(document, {resultTypes: ['violations'], preload: false, %s}).then(r => r.violations)`
+	allRules  = `rules: {'target-size': {enabled: true}}`
+	ofColours = `runOnly: ['color-contrast', 'link-in-text-block']`
+)
 
 // small finds what a finger would miss: whatever can be pressed and is less than 44 px wide or high, but for links in running text.
 const small = `(() => {
@@ -51,50 +55,73 @@ const small = `(() => {
 	return missed
 })()`
 
-// Violations says, in words, where the page as it is shows itself to somebody only: each violation that axe-core finds; on a telephone
-// each target below 44 px; and whether the page is wider than its window.
-func (w *Window) Violations() []string {
+// broken says, in words, which of the rules the page breaks, and where.
+func (w *Window) broken(rules string) (said []string) {
 	w.t.Helper()
 	if !Value[bool](w, "!!window.axe") {
 		Value[any](w, w.axe()+"; null")
 	}
-	var said []string
-	for _, f := range Value[[]finding](w, examine) {
+	for _, f := range Value[[]finding](w, fmt.Sprintf(examine, rules)) {
 		for _, n := range f.Nodes {
 			said = append(said, fmt.Sprintf("%s: %s: %s: %s", f.ID, f.Help, clip(n.HTML), strings.ReplaceAll(n.Summary, "\n", " ")))
 		}
 	}
+	return said
+}
+
+// Violations says, in words, where the page as it is shows itself to somebody only: each violation that axe-core finds, and what can't be told from
+// its ground in the other colours, light or dark; on a telephone each target below 44 px; and whether the page is wider than its window, as
+// it is or with text of twice the size. Pictures of each are left under the name of the state that the page is in.
+func (w *Window) Violations(state string) []string {
+	w.t.Helper()
+	w.Picture(state)
+	said := w.broken(allRules)
 	if w.Shape.Touch {
 		for _, s := range Value[[]string](w, small) {
 			said = append(said, "too small for a finger: "+s)
 		}
 	}
-	if wide := Value[float64](w, "document.documentElement.scrollWidth"); wide > float64(w.Shape.Width) {
-		said = append(said, fmt.Sprintf("the page is %g px wide in a window of %d px", wide, w.Shape.Width))
+	said = append(said, w.tooWide("")...)
+
+	dark := w.Shape.Dark
+	w.Dark(!dark)
+	w.Picture(state)
+	for _, s := range w.broken(ofColours) {
+		said = append(said, "in the other colours: "+s)
 	}
+	w.Dark(dark)
+
+	size := Value[string](w, "document.documentElement.style.fontSize")
+	w.textOf("200%")
+	w.Picture(state + "-large")
+	said = append(said, w.tooWide(" with text of twice the size")...)
+	w.textOf(size)
 	return said
 }
 
-// Usable fails the test for each of Violations, in light and in dark, and again with text of twice the size. The state is the page's, in words.
-func (w *Window) Usable(state string) {
+// textOf has text in the size of a CSS value.
+func (w *Window) textOf(size string) {
 	w.t.Helper()
-	was := w.Shape.Dark
-	for _, dark := range []bool{!was, was} {
-		w.Dark(dark)
-		w.Picture(state)
-		for _, v := range w.Violations() {
-			w.t.Errorf("%s, %s, dark %v: %s", state, w.Shape.Name, dark, v)
-		}
-	}
-	size := Value[string](w, "document.documentElement.style.fontSize")
-	Value[any](w, "document.documentElement.style.fontSize = '200%'; null")
-	w.Picture(state + "-large")
-	if wide := Value[float64](w, "document.documentElement.scrollWidth"); wide > float64(w.Shape.Width) {
-		w.t.Errorf("%s, %s, text of 200 %%: the page is %g px wide in a window of %d px", state, w.Shape.Name, wide, w.Shape.Width)
-	}
 	quoted, err := json.Marshal(size)
 	if err != nil {
 		w.t.Fatal(err)
 	}
 	Value[any](w, fmt.Sprintf("document.documentElement.style.fontSize = %s; null", quoted))
+}
+
+// tooWide says whether the page is wider than its window.
+func (w *Window) tooWide(when string) []string {
+	w.t.Helper()
+	if wide := Value[float64](w, "document.documentElement.scrollWidth"); wide > float64(w.Shape.Width) {
+		return []string{fmt.Sprintf("the page is %g px wide in a window of %d px%s", wide, w.Shape.Width, when)}
+	}
+	return nil
+}
+
+// Usable fails the test for each of Violations.
+func (w *Window) Usable(state string) {
+	w.t.Helper()
+	for _, v := range w.Violations(state) {
+		w.t.Errorf("%s, %s: %s", state, w.Shape.Name, v)
+	}
 }

@@ -42,19 +42,21 @@ func TestAPageThatAllCanUseHasNoViolationsAndNothingToComplainOf(t *testing.T) {
 
 func TestWhatKeepsSomebodyOutIsFound(t *testing.T) {
 	const start = `<main><h1>Track</h1>`
+	b := Open(t)
 	for _, c := range []struct {
 		name, body, want string
 		shape            Shape
 	}{
 		{"no name", start + `<button style="height:44px; width:100px"></button>`, "button-name", Desktop},
-		{"dark only", `<style>@media (prefers-color-scheme: dark) { body { background: #000; color: #333 } }</style>` + start + `<p>Words</p>`, "color-contrast", DesktopDark},
+		{"dark only", `<style>@media (prefers-color-scheme: dark) { body { background: #000; color: #333 } }</style>` + start + `<p>Words</p>`, "in the other colours: color-contrast", Desktop},
 		{"small", start + `<button style="height:30px; width:100px">Go</button>`, "too small for a finger: 100 x 30 px", Phone},
 		{"wide", start + `<div style="width:500px">Words</div>`, "px wide in a window of 360 px", Phone},
+		{"wide with large text", start + `<div style="width:15rem">Words</div>`, "in a window of 360 px with text of twice the size", Phone},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			w := Open(t).Window(c.shape)
+			w := b.Window(c.shape)
 			w.Go(serve(t, map[string]string{"/": c.body}))
-			found := w.Violations()
+			found := w.Violations(c.name)
 			if !slices.ContainsFunc(found, func(v string) bool { return strings.Contains(v, c.want) }) {
 				t.Errorf("found %q, want one with %q", found, c.want)
 			}
