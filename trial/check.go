@@ -279,7 +279,7 @@ func (t Trial) Doubts() []Doubt {
 	var d []Doubt
 	ask := func(format string, args ...any) { d = append(d, Doubt{Words: fmt.Sprintf(format, args...)}) }
 	if n := max(len(t.Wanted.Speeds), len(t.Wanted.Steps)); n < 3 {
-		ask("%d entry speeds: at least 3 are needed to tell how the stop depends on speed", n)
+		ask("it has %s: at least 3 are needed to tell how the stop depends on speed", counted(n, "entry speed"))
 	}
 	if t.Runs.Repeats < 2 {
 		ask("no run is repeated: how far stops scatter will not be known")

@@ -13,6 +13,7 @@ type missing struct {
 	reasons []string
 	runs    int
 	hardly  bool // so many that it is no use
+	more    bool // some of them at speeds that the trial does not ask for
 }
 
 func (m *missing) add(format string, args ...any) {
@@ -37,7 +38,13 @@ func gaps(v Verdict, t Trial, runs []Run, groups []group) (m missing) {
 	}
 	speeds := speedsTried(groups)
 	if len(runs) > 0 && speeds < 3 {
-		m.add("it was tried at %s; three at least show how the stop depends on the speed", [...]string{"no known entry speed", "one entry speed only", "two entry speeds only"}[speeds])
+		m.more = len(t.Wanted.Speeds)+len(t.Wanted.Steps) < 3
+		words := "it was tried at " + [...]string{"no known entry speed", "one entry speed only", "two entry speeds only"}[speeds] +
+			"; three at least show how the stop depends on the speed"
+		if m.more {
+			words += ", and the trial file asks for fewer: give it more"
+		}
+		m.add("%s", words)
 	} else if len(runs) > 0 && !v.Law.Known {
 		m.add("the runs tell no law of the stop and the speed")
 	}

@@ -676,3 +676,23 @@ func TestAnExponentIsSaidWithItsInterval(t *testing.T) {
 		}
 	}
 }
+
+func TestATrialThatAsksForTooFewSpeedsIsNotSettledByMoreOfTheSameRuns(t *testing.T) {
+	tr := night()
+	tr.Wanted.Speeds = tr.Wanted.Speeds[:1]
+	plan, err := tr.Plan()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range plan {
+		plan[i].Made, plan[i].Outcome = true, Ignored
+		if plan[i].Way == station.With {
+			plan[i].Outcome, plan[i].Stop = Stopped, 1400+station.Millimetres(i%5)
+		}
+	}
+	v := Judge(tr, plan)
+	if v.Fitness != MoreRuns || !strings.Contains(v.Sentence, "other speeds than those that the trial asks for among them") ||
+		!strings.Contains(strings.Join(v.Reasons, " "), "the trial file asks for fewer: give it more") {
+		t.Errorf("%v: %s %q", v.Fitness, v.Sentence, v.Reasons)
+	}
+}

@@ -27,12 +27,16 @@ func (v *Verdict) conclude(t Trial, faults []string, missing missing) {
 	case len(missing.reasons) > 0:
 		v.Fitness, v.Reasons, v.MoreRuns = MoreRuns, missing.reasons, missing.runs
 		v.Sentence = "Not enough runs: " + missing.reasons[0] + "."
+		more := runsInWords(v.MoreRuns) + " more"
+		if missing.more {
+			more += ", other speeds than those that the trial asks for among them,"
+		}
 		switch {
 		case missing.hardly || v.MoreRuns == 0:
 		case v.Scatter.Degrees > 0:
-			v.Sentence += fmt.Sprintf(" %s more would settle it, if stops scatter as they did.", runsInWords(v.MoreRuns))
+			v.Sentence += fmt.Sprintf(" %s would settle it, if stops scatter as they did.", more)
 		default:
-			v.Sentence += fmt.Sprintf(" At least %s more.", runsInWords(v.MoreRuns))
+			v.Sentence += fmt.Sprintf(" It takes at least %s.", strings.TrimSuffix(more, ","))
 		}
 	default:
 		v.Fitness = Fit
@@ -221,9 +225,12 @@ func numbers(runs []Run, pick func(Run) bool) string {
 }
 
 // runsInWords is a number of runs: "1 run", "12 runs".
-func runsInWords(n int) string {
+func runsInWords(n int) string { return counted(n, "run") }
+
+// counted is how many: "1 run", "2 runs".
+func counted(n int, noun string) string {
 	if n == 1 {
-		return "1 run"
+		return "1 " + noun
 	}
-	return fmt.Sprintf("%d runs", n)
+	return fmt.Sprintf("%d %ss", n, noun)
 }

@@ -109,6 +109,9 @@ func verdictText(t trial.Trial, runs []trial.Run, v trial.Verdict, doubts []tria
 	for _, r := range v.Reasons {
 		fmt.Fprintf(&b, "  - %s\n", r)
 	}
+	for _, d := range doubts {
+		fmt.Fprintf(&b, "In doubt, and taken as it stands: %v\n", d)
+	}
 	b.WriteString("\n" + responseText(v.Response))
 	if s := stopsText(t, v.Stops); s != "" {
 		b.WriteString("\n" + s)
@@ -119,9 +122,6 @@ func verdictText(t trial.Trial, runs []trial.Run, v trial.Verdict, doubts []tria
 	b.WriteString("\n" + brakingText(v))
 	for _, n := range v.Notes {
 		fmt.Fprintf(&b, "Note: %s.\n", strings.TrimSuffix(n, "."))
-	}
-	for _, d := range doubts {
-		fmt.Fprintf(&b, "Doubt: %v.\n", d)
 	}
 	return b.String()
 }
@@ -217,12 +217,13 @@ func brakingText(v trial.Verdict) string {
 		row("exponent", "%v: 0 is constant distance, 1 time, 2 deceleration", v.Law)
 	}
 	if m := v.Law.Motion; m.Known {
-		row("or as", "%v, then %.2f s at entry speed, then %.0f mm/s² (%s)", m.Start, m.Response.Seconds(), float64(m.Deceleration), comparedLaws(v.Law))
+		row("other law", "%v + %.2f s x v%s (%s): how the stop grows with entry speed, not how it slows down", m.Start, m.Response.Seconds(), squared(m),
+			comparedLaws(v.Law))
 	}
 	row("constant", "%v", v.ConstantDistance)
 	row("pattern", "%v%s", v.Pattern, comparedPatterns(v.Patterns))
 	if v.Scatter.Degrees > 0 {
-		row("scatter", "%.1f mm at the same speed and lead, %d degrees of freedom", float64(v.Scatter.Deviation), v.Scatter.Degrees)
+		row("scatter", "%.1f mm at the same speed and lead, %s of freedom", float64(v.Scatter.Deviation), count(v.Scatter.Degrees, "degree"))
 	}
 	if v.Bound.At > 0 {
 		row("bound", "%.0f stops in 100 end before %v: put the mark no nearer", 100*v.Bound.Share, v.Bound.At)
@@ -234,6 +235,14 @@ func brakingText(v trial.Verdict) string {
 		row("leads", "with the rear leading it runs %+.0f mm farther", float64(v.Leads.By))
 	}
 	return strings.TrimLeft(rows.Render(), "\n ") + "\n"
+}
+
+// squared is the term of the square of the speed.
+func squared(m trial.Motion) string {
+	if m.Deceleration <= 0 {
+		return ""
+	}
+	return fmt.Sprintf(" + v²/(2 x %.0f mm/s²)", float64(m.Deceleration))
 }
 
 // comparedLaws says which of the two laws fits better.
