@@ -42,10 +42,8 @@ type Shape struct {
 // The windows that a page has to look well in.
 var (
 	Phone       = Shape{Name: "phone", Width: 360, Height: 740, Touch: true}
-	PhoneDark   = Shape{Name: "phone-dark", Width: 360, Height: 740, Touch: true, Dark: true}
 	Desktop     = Shape{Name: "desktop", Width: 1280, Height: 800}
 	DesktopDark = Shape{Name: "desktop-dark", Width: 1280, Height: 800, Dark: true}
-	Shapes      = []Shape{Phone, PhoneDark, Desktop, DesktopDark}
 )
 
 // Browser is a running Chromium.

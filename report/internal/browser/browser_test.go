@@ -30,7 +30,7 @@ func TestAPageThatAllCanUseHasNoViolationsAndNothingToComplainOf(t *testing.T) {
 	address := serve(t, map[string]string{"/": `<style>:root { color-scheme: light dark }</style>
 		<main><h1>Track</h1><button style="height:44px; width:100px">Go</button></main>`})
 	b := Open(t)
-	for _, s := range Shapes {
+	for _, s := range []Shape{Phone, DesktopDark} {
 		w := b.Window(s)
 		w.Go(address)
 		w.Usable("clean")
