@@ -206,7 +206,7 @@ func (v *visit) halfway(b *batch, p prog.Plan, err error) error {
 	v.server.showPlan(&left, p, batchStopped)
 	v.server.change(func(t *State) {
 		stopped := *t.Batch
-		stopped.Summary = "Stopped half-way: some of it may be written. Go on with it, or undo it; its journal knows how."
+		stopped.Summary = "Some of it may be written. Go on with it, or undo it; its journal knows how."
 		t.Batch = &stopped
 	})
 	why := fmt.Errorf("%w half-way: %w", errExplained, v.cause(err))
@@ -299,12 +299,22 @@ func (s *Server) offer(of *journal.Decoder) {
 		return
 	}
 	shown := &Batch{Title: rec.Title, Phase: batchStopped, Rows: []Row{}, Journal: name, Summary: fmt.Sprintf(
-		"Stopped half-way on a decoder of maker %d, version %d, at %s. Go on with it, or undo it.",
+		"It was for a decoder of maker %d, version %d, at %s. Go on with it, or undo it.",
 		rec.Decoder.Maker, rec.Decoder.Version, rec.When.Format("2006-01-02 15:04"))}
+	begun := map[cv.Register]bool{}
+	for _, w := range rec.Writes {
+		begun[w.Register] = true
+	}
 	for _, r := range rec.Wanted.Registers() {
-		row := Row{Register: r.String(), Wanted: rec.Wanted[r], State: "to_write", Words: "to be written, or to be seen that it is"}
+		row := Row{Register: r.String(), Wanted: rec.Wanted[r], State: "to_write", Words: "to be written"}
 		if held, ok := rec.Held[r]; ok {
 			row.Before = &held
+			if held == rec.Wanted[r] {
+				row.State, row.Words = string(prog.Unchanged), "was right already, to be read again"
+			}
+		}
+		if begun[r] {
+			row.Words = "begun, to be proven"
 		}
 		shown.Rows = append(shown.Rows, row)
 	}

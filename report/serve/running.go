@@ -47,7 +47,7 @@ func (s *Server) openTrial(file string, reply func(Answer)) error {
 	for _, g := range t.Section.Gates {
 		shown.Section.GatesMM = append(shown.Section.GatesMM, float64(g))
 	}
-	for _, d := range r.book.Doubts {
+	for _, d := range append(t.Doubts(), r.book.Doubts...) {
 		shown.Doubts = append(shown.Doubts, d.String())
 	}
 	s.running, s.state.Trial = r, shown

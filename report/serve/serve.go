@@ -154,11 +154,12 @@ func (s *Server) Close() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var err error
+	off := "; the track is off"
 	if s.state.Track != Off {
-		err = errors.New(s.state.Trouble)
+		err, off = errors.New(s.state.Trouble), ""
 	}
 	if s.batch != nil && s.batch.halfway {
-		err = errors.Join(err, fmt.Errorf("%w: its journal is %s; the page offers to go on with it, or to undo it", ErrHalfway, s.state.Batch.Journal))
+		err = errors.Join(err, fmt.Errorf("%w: its journal is %s; the page offers to go on with it, or to undo it%s", ErrHalfway, s.state.Batch.Journal, off))
 	}
 	return err
 }

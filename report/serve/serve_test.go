@@ -112,6 +112,22 @@ func TestATrialIsMadeRunByRunToItsVerdict(t *testing.T) {
 	})
 }
 
+func TestAnOutcomeIsNotTakenBeforeTheBenchSeesIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := seated(t, on(t, "engine-30"), map[string]string{"quay-2.toml": trialText})
+		defer d.closed()
+		d.opened()
+		d.driven()
+		run := d.seen(first).Trial.Run.Number
+		d.until("the section", func(s State) bool { return s.Trial.View != nil && s.Trial.View.PastMM > 100 })
+		d.refused(first, Order{Do: SayOutcome, Run: run, Outcome: "stopped"}, "It still moves, at ")
+		d.refused(first, Order{Do: SayOutcome, Run: run, Outcome: "ignored"}, "It is still on its way through the section, ")
+		if s := d.stopped(); s.Trial.Run.StopMM < 1000 {
+			t.Errorf("found a stop at %g mm, want where it comes to rest by itself", s.Trial.Run.StopMM)
+		}
+	})
+}
+
 func TestATrialOfSpeedIsMadeByTheBenchAlone(t *testing.T) {
 	text := testdata(t, "trials/night-mail-30-speed.toml")
 	synctest.Test(t, func(t *testing.T) {

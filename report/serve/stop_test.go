@@ -159,6 +159,13 @@ func TestAStopHalfWayIsOfferedAgainAndProvenAfterARestart(t *testing.T) {
 		if s.Batch == nil || s.Batch.Phase != "stopped" {
 			t.Fatalf("found %s, want the batch offered again", d.told())
 		}
+		words := map[string]bool{}
+		for _, r := range s.Batch.Rows {
+			words[r.Words] = true
+		}
+		if !words["begun, to be proven"] || !words["to be written"] || !words["was right already, to be read again"] {
+			t.Errorf("found rows that say %v, want those that were begun told from those that were not", words)
+		}
 		d.must(Order{Do: ResumeBatch})
 		s = d.idle()
 		if s.Trouble != "" || s.Batch.Phase != "proven" && s.Batch.Phase != "not_proven" {

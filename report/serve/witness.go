@@ -3,6 +3,7 @@ package serve
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"time"
 
@@ -117,12 +118,31 @@ func (w *witness) Watch(ctx context.Context, _ trial.Run) (trial.Outcome, error)
 		return 0, ctx.Err()
 	}
 	said, err := w.wait(ctx, nil, func(said *word) *Answer {
-		if _, ok := outcomes[said.order.Outcome]; !ok {
+		outcome, ok := outcomes[said.order.Outcome]
+		if !ok {
 			return &Answer{Refused: "Want an outcome: stopped, overran, slowed or ignored."}
+		}
+		if w.bench != nil {
+			return w.tooSoon(outcome, w.bench.Look())
 		}
 		return nil
 	}, SayOutcome)
 	return outcomes[said.order.Outcome], err
+}
+
+// tooSoon refuses an outcome that can't be seen yet, since the bench knows where its vehicle is; nil where it can. Of a real vehicle nobody but
+// the person knows.
+func (w *witness) tooSoon(o trial.Outcome, v station.View) *Answer {
+	s := w.running.book.Trial.Section
+	switch {
+	case o == trial.Stopped && v.Speed > 0:
+		return &Answer{Refused: fmt.Sprintf("It still moves, at %.0f mm/s: wait until it stands. In an emergency, stop it.", float64(v.Speed))}
+	case o == trial.Stopped && v.Past < 0:
+		return &Answer{Refused: "It stands before the section: stop it, and drive it again."}
+	case o != trial.Stopped && v.Speed > 0 && v.Past < min(s.Length, s.Room):
+		return &Answer{Refused: fmt.Sprintf("It is still on its way through the section, %.0f mm in: wait until it is over.", max(0, float64(v.Past)))}
+	}
+	return nil
 }
 
 // Lap waits until the vehicle passes its mark. When that was is when the word came.

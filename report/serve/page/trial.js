@@ -95,6 +95,7 @@ export class TrialView {
   }
 
   #showTrial(t) {
+    by("running").dataset.phase = t.phase;
     say(by("trial-title"), t.title);
     say(by("trial-vehicle"), t.vehicle);
     say(by("trial-made"), `${t.made} of ${plural(t.of, "run")} made`);
@@ -144,7 +145,7 @@ export class TrialView {
   }
 
   #showDrawing(t) {
-    show(by("drawing"), !t.of_speed && t.section.length_mm > 0);
+    show(by("drawing"), !t.of_speed && t.section.length_mm > 0 && t.phase !== "done");
     if (t.of_speed) return;
     const picks = this.#mine && t.phase === "note" && t.run?.outcome === "stopped";
     const against = t.run?.way === "against";
