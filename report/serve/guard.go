@@ -102,7 +102,7 @@ func (g *guard) same(a, b string) bool { return subtle.ConstantTimeCompare([]byt
 
 // entered leads on to the page. It does so from a page of ours, since a browser that came by a link of another site's keeps the cookie back until
 // then; and the token goes out of its address.
-const entered = `<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>Fettle</title><meta http-equiv="refresh" content="0; url=/">` +
+const entered = `<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>Fettle</title><link rel="icon" href="/icon.svg" type="image/svg+xml"><meta http-equiv="refresh" content="0; url=/">` +
 	`<p><a href="/">To the bench</a></p></html>` + "\n"
 
 // enter takes a token, and gives the cookie for it. One that is wrong waits.
