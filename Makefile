@@ -10,7 +10,9 @@ help: ## say what there is
 	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' Makefile
 
 demo: ## the whole job on the simulated bench, told step by step
-	@$(GO) run ./cmd/fettle demo
+	@$(GO) build -o build/ ./cmd/fettle
+	@build/fettle demo
+	@echo "The command is here: build/fettle"
 
 test: tools lint ## lint, then every test with the race detector
 	$(GO) test -race ./...
