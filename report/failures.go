@@ -22,8 +22,8 @@ type Failure struct {
 // mostListed is how many failures of a kind are told one by one of one file.
 const mostListed = 20
 
-// Failures is what failed, and what could not be proven: surveys and batches that were stopped, values that were not kept, runs that did not do what a
-// section asks for, and faults of the signal. Of runs only the last file of each trial counts: those before it are how it was.
+// Failures is what failed, and what could not be proven: surveys and batches that were stopped, values that were not kept, files of runs that were refused, runs
+// that did not do what a section asks for, and faults of the signal. Of runs only the last file of each trial counts: those before it are how it was.
 func (f Folder) Failures() []Failure {
 	var all []Failure
 	for _, s := range f.Surveys {
@@ -31,6 +31,9 @@ func (f Folder) Failures() []Failure {
 	}
 	for _, j := range f.Journals {
 		all = append(all, j.failures()...)
+	}
+	for _, u := range f.Refused() {
+		all = append(all, Failure{File: u.File, What: "The file of runs was refused, and no verdict takes it in: " + u.Why + "."})
 	}
 	for _, t := range f.Trials {
 		for _, b := range slices.Backward(t.Books) {

@@ -416,7 +416,7 @@ func hostileFolder(t testing.TB, text string) Folder {
 	for i := range f.Captures {
 		f.Captures[i].File, f.Captures[i].Stopped, f.Captures[i].Info.Signal = text, text, text
 	}
-	f.Unread = []Unread{{text, text}}
+	f.Unread = []Unread{{File: text, Why: text}}
 	return f
 }
 

@@ -13,8 +13,10 @@ import (
 // verdictPage is the verdict on the runs that decide.
 type verdictPage struct {
 	Known   bool
-	Class   string // "fit", "unfit", "more_runs"
-	Word    string // the sentence up to its colon
+	None    string   // where it is not: why
+	Refused []Unread // files of runs that it does not take in
+	Class   string   // "fit", "unfit", "more_runs"
+	Word    string   // the sentence up to its colon
 	Rest    string
 	Reasons []reasonPage
 	Notes   []string
@@ -32,6 +34,7 @@ type reasonPage struct {
 
 func verdictOf(f Folder, books []bookPage, prefix string) (v verdictPage) {
 	t, b, ok := f.Deciding()
+	v.None, v.Refused = f.NoVerdict(), f.Refused()
 	for _, other := range f.Trials {
 		if n := len(other.Books); n > 0 && (!ok || other.File != t.File) {
 			last := other.Books[n-1]

@@ -64,6 +64,9 @@ func Read(ctx context.Context, path string, progress func(doing string, done, of
 			r.text(name, read.one)
 		}
 	}
+	for i, u := range r.folder.Unread {
+		r.folder.Unread[i].Runs = slices.Contains(r.runs, u.File)
+	}
 	r.orderRead()
 	return r.folder, nil
 }
@@ -76,6 +79,8 @@ type reader struct {
 
 	// Files that can be read only once others are: sets with the names of a sheet, and runs with their trial.
 	sets, runs []string
+
+	refused []*Trial // trial files that could not be read: nothing is known of them but the file
 }
 
 // ours are the endings of what is made from what a report reads.
@@ -113,7 +118,7 @@ func (r *reader) names() (names []string, err error) {
 
 // unread notes a file that has no part in the report, with why.
 func (r *reader) unread(name string, why error) {
-	r.folder.Unread = append(r.folder.Unread, Unread{name, wordsOf(name, why)})
+	r.folder.Unread = append(r.folder.Unread, Unread{File: name, Why: wordsOf(name, why)})
 }
 
 // wordsOf gives an error of a file without the name of the file, which stands beside it: of several the first.
@@ -221,6 +226,7 @@ func (r *reader) take(what kind, name string, data []byte) (err error) {
 		var t trial.Trial
 		switch t, err = trial.Parse(name, data); {
 		case err != nil:
+			r.refused = append(r.refused, &Trial{File: name})
 		case ofSpeed(t):
 			f.Speeds = append(f.Speeds, Trial{File: name, Trial: t})
 		default:

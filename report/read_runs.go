@@ -13,9 +13,12 @@ import (
 )
 
 // book ties a file of runs to its trial: the one whose name, without its ending, its own name begins with, the longest such; where there is none, or
-// the runs can't be of it, the only trial that they fit.
+// the runs can't be of it, the only trial that they fit. Runs of a trial that was refused are of no other.
 func (r *reader) book(name string, _ []byte) error {
 	trials := r.trials()
+	if of := namedAfter(name, slices.Concat(trials, r.refused)); of != nil && slices.Contains(r.refused, of) {
+		return fmt.Errorf("found runs, and %s, which they belong to, was refused: mend it first", of.File)
+	}
 	if len(trials) == 0 {
 		return fmt.Errorf("found runs, and no trial in the folder: want the trial file that they were made of beside them")
 	}

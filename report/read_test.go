@@ -217,7 +217,7 @@ func TestHostileNamesAreNamesAndNothingElse(t *testing.T) {
 	}
 	f := read(t, folderOf(t, files))
 	if len(f.Sets) != len(hostile) || len(f.Unread) != len(hostile) {
-		t.Fatalf("%d sets, unread %q", len(f.Sets), f.Unread)
+		t.Fatalf("%d sets, unread %v", len(f.Sets), f.Unread)
 	}
 	for _, u := range f.Unread {
 		if _, ok := files[u.File]; !ok || !strings.HasPrefix(u.Why, "line 3, column 5: found 300") {
@@ -474,5 +474,37 @@ func BenchmarkReadALargeFolder(b *testing.B) {
 		if _, err := Read(b.Context(), path, nil); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+func TestRunsThatWereRefusedAreSaidSoWhereAVerdictIsLookedFor(t *testing.T) {
+	const decimals = "run;lead;way;speed_mm_s;outcome;stop_mm\n1;front;with;80;stopped;1.400\n2;rear;with;80;stopped;1.395,5\n"
+	const twice = "run,lead,way,speed_mm_s,outcome,stop_mm\n1,front,with,80,stopped,1400\n1,rear,with,80,stopped,1395\n"
+	for _, text := range []string{decimals, twice} {
+		f := read(t, folderOf(t, map[string]string{"quay.toml": given(t, "trials/night-mail-30.toml"), "quay.runs.csv": text}))
+		refused := f.Refused()
+		if len(refused) != 1 || refused[0].File != "quay.runs.csv" || !strings.Contains(refused[0].Why, "line 3") {
+			t.Fatalf("refused are %+v", refused)
+		}
+		if failed := f.Failures(); len(failed) != 1 || failed[0].File != "quay.runs.csv" || !strings.Contains(failed[0].What, refused[0].Why) {
+			t.Errorf("failed are %+v", failed)
+		}
+		_, root := onPage(t, f)
+		told := textOf(byID(t, root, "verdict").Parent)
+		for _, want := range []string{"No verdict : a file of runs is there, and was refused: quay.runs.csv .", "Refused.", refused[0].Why} {
+			if !strings.Contains(told, want) {
+				t.Errorf("want %q in %q", want, told)
+			}
+		}
+	}
+}
+
+func TestRunsOfARefusedTrialAreOfNoOther(t *testing.T) {
+	f := read(t, folderOf(t, map[string]string{
+		"quay.toml": "[wanted]\nstop_mm = 0\n", "other.toml": given(t, "trials/night-mail-30.toml"), "quay.runs.csv": given(t, "trials/night-mail-30.csv"),
+	}))
+	refused := f.Refused()
+	if _, _, ok := f.Deciding(); ok || len(refused) != 1 || refused[0].Why != "found runs, and quay.toml, which they belong to, was refused: mend it first" {
+		t.Errorf("refused are %+v, decided: %v", refused, ok)
 	}
 }

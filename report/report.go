@@ -8,6 +8,8 @@
 package report
 
 import (
+	"fmt"
+	"strings"
 	"time"
 
 	"fettle/nmra/wave/capture"
@@ -94,6 +96,32 @@ type Capture struct {
 type Unread struct {
 	File string
 	Why  string // in words: what was found, and what is wanted
+	Runs bool   // it is a file of runs, which was refused: what it has to say of the vehicle is missing
+}
+
+// Refused are the files of runs that could not be read as such.
+func (f Folder) Refused() (files []Unread) {
+	for _, u := range f.Unread {
+		if u.Runs {
+			files = append(files, u)
+		}
+	}
+	return files
+}
+
+// NoVerdict says, where no run decides, why there is none.
+func (f Folder) NoVerdict() string {
+	var names []string
+	for _, u := range f.Refused() {
+		names = append(names, u.File)
+	}
+	switch len(names) {
+	case 0:
+		return "there are no runs of a trial of braking"
+	case 1:
+		return "a file of runs is there, and was refused: " + names[0]
+	}
+	return fmt.Sprintf("%d files of runs are there, and were refused: %s", len(names), strings.Join(names, ", "))
 }
 
 // Empty says that nothing in the folder has a part in a report.

@@ -43,7 +43,7 @@ is replaced; any other file is not.`,
 		},
 	}, map[status]string{
 		done:    "each that was tried is fit, and nothing else failed",
-		saidNo:  "one is unfit, or not shown to be fit yet; or a batch is not proven, or what was not tried shows a failure",
+		saidNo:  "one is unfit, or not shown to be fit yet; or runs were refused, or a batch is not proven, or what was not tried shows a failure",
 		badUse:  "bad use, no such folder, nothing of fettle's in it, or no program that prints a PDF",
 		stopped: "stopped with Ctrl-C",
 	})
@@ -154,8 +154,12 @@ func writePage(path string, folders []report.Folder) error {
 	return regset.WriteFile(path, page.Bytes())
 }
 
-// holdsGood says that a folder's verdict is fit and no batch is left unproven; or, where there is no verdict, that nothing failed.
+// holdsGood says that a folder's verdict is fit, no runs were refused and no batch is left unproven; or, where there is no verdict, that nothing
+// failed.
 func holdsGood(f report.Folder) bool {
+	if len(f.Refused()) > 0 {
+		return false
+	}
 	if _, book, ok := f.Deciding(); !ok {
 		return len(f.Failures()) == 0
 	} else if book.Verdict.Fitness != trial.Fit {
@@ -201,6 +205,8 @@ type fileDocument struct {
 type unreadDocument struct {
 	File string `json:"file"`
 	Why  string `json:"why"`
+
+	refused bool // a file of runs
 }
 
 type failedDocument struct {
@@ -213,7 +219,7 @@ func describeFolder(r report.Ranked) folderDocument {
 	f := r.Folder
 	d := folderDocument{
 		Folder: f.Path, Name: f.Name, Place: r.Place, PlaceReasons: list(r.Reasons), Verdict: "none",
-		Sentence: "No verdict: there are no runs of a trial of braking.",
+		Sentence: "No verdict: " + f.NoVerdict() + ".",
 		Reasons:  []string{}, Decoders: []decoderDocument{}, Files: filesOf(f), Unread: []unreadDocument{}, Failures: []failedDocument{},
 	}
 	if t, book, ok := f.Deciding(); ok {
@@ -225,7 +231,7 @@ func describeFolder(r report.Ranked) folderDocument {
 		d.Decoders = append(d.Decoders, decoderDocument{g.Maker, g.Version})
 	}
 	for _, u := range f.Unread {
-		d.Unread = append(d.Unread, unreadDocument{u.File, u.Why})
+		d.Unread = append(d.Unread, unreadDocument{u.File, u.Why, u.Runs})
 	}
 	for _, failed := range f.Failures() {
 		d.Failures = append(d.Failures, failedDocument{failed.File, failed.Line, failed.What})
@@ -308,6 +314,9 @@ func (d folderDocument) text(place string, reasons []string) string {
 		failed = append(failed, fmt.Sprintf("Failed: %s: %s\n", oneLine(placeWords(f.File, f.Line)), oneLine(f.What)))
 	}
 	for _, u := range d.Unread {
+		if u.refused {
+			continue // it is among what failed
+		}
 		unread = append(unread, fmt.Sprintf("Left out: %s: %s\n", oneLine(u.File), oneLine(u.Why)))
 	}
 	for _, told := range [][]string{failed, unread} {
