@@ -21,6 +21,7 @@ type folderPage struct {
 	Batches  []batchPage
 	Signals  []signalPage
 	Failures []failure
+	Sound    string // where nothing failed: what was looked for
 	Before   beforePage
 	Figures  *figuresPage // of the deciding trial
 	Speeds   []speedsPage
@@ -43,6 +44,7 @@ type fact struct {
 // stationFact is a station, and what was made on it.
 type stationFact struct {
 	Station   string
+	Said      bool // false: the files do not say on what they were made
 	Simulated bool
 	What      []string // files
 }
@@ -93,6 +95,7 @@ func folderPageOf(f Folder, prefix string, alone bool) (folderPage, error) {
 			return folderPage{}, err
 		}
 	}
+	p.Sound = soundOf(f)
 	for _, failed := range f.Failures() {
 		to := ""
 		if alone {
@@ -101,6 +104,32 @@ func folderPageOf(f Folder, prefix string, alone bool) (folderPage, error) {
 		p.Failures = append(p.Failures, failure{failed, to})
 	}
 	return p, nil
+}
+
+// soundOf says what was looked for where nothing failed.
+func soundOf(f Folder) string {
+	var looked []string
+	for _, kind := range []struct {
+		word string
+		n    int
+	}{{"batch", len(f.Journals)}, {"survey", len(f.Surveys)}, {"capture", len(f.Captures)}} {
+		if kind.n > 0 {
+			looked = append(looked, kind.word)
+		}
+	}
+	var sentences []string
+	switch n := len(looked); {
+	case n == 1:
+		sentences = append(sentences, "No "+looked[0]+" failed.")
+	case n > 1:
+		sentences = append(sentences, "No "+strings.Join(looked[:n-1], ", ")+" or "+looked[n-1]+" failed.")
+	default:
+		sentences = append(sentences, "No batch, survey or capture is in this folder that could have failed.")
+	}
+	if _, _, ok := f.Deciding(); ok {
+		sentences = append(sentences, "No run by itself did what it should not; what the runs show together is in the verdict.")
+	}
+	return strings.Join(sentences, " ")
 }
 
 // place is the id of where the page tells of what failed.
@@ -252,13 +281,14 @@ func times(n int) string {
 // stationsOf are the stations that the files name, and which files name them.
 func stationsOf(f Folder) (stations []stationFact) {
 	add := func(station, file string) {
-		if station == "" {
+		said := station != ""
+		if !said {
 			station = "not said"
 		}
 		at := slices.IndexFunc(stations, func(s stationFact) bool { return s.Station == station })
 		if at < 0 {
 			at = len(stations)
-			stations = append(stations, stationFact{Station: station, Simulated: isSimulated(station)})
+			stations = append(stations, stationFact{Station: station, Said: said, Simulated: isSimulated(station)})
 		}
 		if s := &stations[at]; !slices.Contains(s.What, file) {
 			s.What = append(s.What, file)

@@ -250,6 +250,70 @@ func TestTheVerdictLeadsToItsFiguresAndTheseToTheirRuns(t *testing.T) {
 	}
 }
 
+func TestAVerdictSaysAtOnceOnWhatItRestsThatIsInDoubt(t *testing.T) {
+	f := read(t, folderOf(t, map[string]string{
+		"quay.toml":     given(t, "trials/night-mail-30.toml"),
+		"quay.runs.csv": "run,lead,way,speed_mm_s,outcome,stop_mm\n1,front,with,80,stopped,1400\n2,rear,with,80,stopped,1.4\n",
+	}))
+	_, root := onPage(t, f)
+	for n := range byID(t, root, "verdict").Parent.Descendants() {
+		if class, _ := attribute(n, "class"); !strings.HasPrefix(class, "verdict ") {
+			continue
+		}
+		if got := textOf(n); !strings.Contains(got, "In doubt: line 3, run 2 :") || !strings.Contains(got, "The verdict takes it as it stands.") {
+			t.Errorf("the verdict is %q", got)
+		}
+		for a := range n.Descendants() {
+			if to, ok := attribute(a, "href"); ok {
+				if row := textOf(byID(t, root, strings.TrimPrefix(to, "#"))); !strings.HasPrefix(row, "2 rear") {
+					t.Errorf("the doubt leads to %q", row)
+				}
+				return
+			}
+		}
+	}
+	t.Error("the doubt does not lead to its run")
+}
+
+func TestTheOtherLawIsACurveAndNotAMotion(t *testing.T) {
+	facts := brakingFacts(trial.Trial{}, trial.Verdict{Law: trial.Law{AICc: 12.3, Motion: trial.Motion{Known: true, Start: 1396, Deceleration: 8443, AICc: 14.5}}}, "")
+	for _, f := range facts {
+		if f.Label == "another curve through the same stops" {
+			const want = "stop = 1396 mm + 0.00 s x v + v²/(2 x 8443 mm/s²), AICc 14.5 against 12.3 of the power of the entry speed, the lower the better; " +
+				"how the stop grows with the entry speed v, not how the vehicle slows down"
+			if f.Text != want {
+				t.Errorf("found %q\nwant  %q", f.Text, want)
+			}
+			return
+		}
+	}
+	t.Errorf("there is no other curve in %+v", facts)
+}
+
+func TestThePageClaimsNoMoreThanTheFilesSay(t *testing.T) {
+	f := read(t, folderOf(t, map[string]string{
+		"quay.toml":     given(t, "trials/night-mail-30.toml"),
+		"quay.runs.csv": "run,lead,way,speed_mm_s,outcome,stop_mm\n1,front,with,80,stopped,1400\n2,front,with,160,stopped,1700\n",
+	}))
+	text, root := onPage(t, f)
+	if strings.Contains(text, "in an order drawn at random") {
+		t.Error("the order of a spreadsheet is said to be drawn at random")
+	}
+	method := textOf(byID(t, root, "method").Parent)
+	for _, want := range []string{
+		"2 runs in the order of the file, entered at 80 to 160 mm/s: 2 with the front leading, 0 with the rear; 2 with the section, 0 against it.",
+		"not said not said quay.runs.csv",
+	} {
+		if !strings.Contains(method, want) {
+			t.Errorf("want %q in %q", want, method)
+		}
+	}
+	const sound = "No batch, survey or capture is in this folder that could have failed. No run by itself did what it should not; what the runs show together is in the verdict."
+	if failed := textOf(byID(t, root, "failed").Parent); !strings.Contains(failed, sound) {
+		t.Errorf("found %q, want %q", failed, sound)
+	}
+}
+
 func TestAReasonLeadsToWhereItsFiguresAre(t *testing.T) {
 	for reason, want := range map[string]string{
 		"at each wanted speed and lead the mean stop is between 1385 and 1420 mm: within 40 mm of 1400 mm": "stops",

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"strconv"
 	"strings"
@@ -18,6 +19,7 @@ type verdictPage struct {
 	Class   string   // "fit", "unfit", "more_runs"
 	Word    string   // the sentence up to its colon
 	Rest    string
+	Doubts  [][]link // runs that it takes as they stand, and that a person is to look at
 	Reasons []reasonPage
 	Notes   []string
 	Title   string // of the trial
@@ -48,6 +50,9 @@ func verdictOf(f Folder, books []bookPage, prefix string) (v verdictPage) {
 	v.Known, v.Class, v.Title, v.Notes, v.Made = true, b.Verdict.Fitness.String(), t.Title, b.Verdict.Notes, sittings(b)
 	v.Word, v.Rest, _ = strings.Cut(b.Verdict.Sentence, ": ")
 	v.Of = link{counted(of.Count, "run", "runs") + " in " + b.File, of.ID}
+	for _, d := range b.Doubts {
+		v.Doubts = append(v.Doubts, of.linked(d.String()))
+	}
 	for _, reason := range b.Verdict.Reasons {
 		v.Reasons = append(v.Reasons, reasonPage{of.linked(reason), grounds(reason, prefix, of.ID)})
 	}
@@ -116,6 +121,7 @@ type figuresPage struct {
 	Prefix string // of ids
 	Title  string
 	Runs   link
+	Made   string // how the runs were made, as far as they show it
 	Stops  []stopRow
 	Within string // what a stop has to keep to
 	Cases  []caseRow
@@ -152,6 +158,7 @@ func figuresOf(f Folder, books []bookPage, prefix string) *figuresPage {
 	}
 	v, of := b.Verdict, pageOfBook(books, b.File)
 	p := &figuresPage{Prefix: prefix, Title: t.Title, Runs: link{b.File, of.ID}}
+	p.Made = madeHow(b.Runs)
 	p.Within = fmt.Sprintf("wanted: %s ± %s", t.Wanted.Stop, t.Wanted.Within)
 	for i, s := range v.Stops {
 		row := stopRow{
@@ -188,6 +195,40 @@ func figuresOf(f Folder, books []bookPage, prefix string) *figuresPage {
 	p.Senses = sensed(v.Response)
 	p.Facts = brakingFacts(t.Trial, v, prefix)
 	return p
+}
+
+// madeHow says of runs what they show of how they were made: of a spreadsheet no more is known.
+func madeHow(runs []trial.Run) string {
+	steps := map[uint8]bool{}
+	var slowest, fastest station.MillimetresPerSecond
+	var leads, ways [2]int
+	n := 0
+	for _, r := range runs {
+		if !r.Made {
+			continue
+		}
+		n++
+		leads[r.Lead]++
+		ways[r.Way]++
+		if r.Speed > 0 {
+			if slowest == 0 || r.Speed < slowest {
+				slowest = r.Speed
+			}
+			fastest = max(fastest, r.Speed)
+		}
+		if r.Step > 0 {
+			steps[r.Step] = true
+		}
+	}
+	at := ""
+	if len(steps) > 0 {
+		at = ", at " + counted(len(steps), "speed step", "speed steps")
+	}
+	if fastest > 0 {
+		at += fmt.Sprintf(", entered at %s to %s mm/s", decimal(float64(slowest)), decimal(float64(fastest)))
+	}
+	return fmt.Sprintf("%s in the order of the file%s: %d with the front leading, %d with the rear; %d with the section, %d against it.",
+		counted(n, "run", "runs"), at, leads[station.Front], leads[station.Rear], ways[station.With], ways[station.Against])
 }
 
 // runsThat are the links to some of the runs, and how many more there are.
@@ -247,11 +288,14 @@ func brakingFacts(t trial.Trial, v trial.Verdict, prefix string) (facts []fact) 
 	}
 	add("law", "how it brakes", law)
 	if m := v.Law.Motion; m.Known {
-		text := fmt.Sprintf("%s, then %.2f s at entry speed", m.Start, m.Response.Seconds())
+		text := fmt.Sprintf("stop = %s + %.2f s x v", m.Start, m.Response.Seconds())
 		if m.Deceleration > 0 {
-			text += fmt.Sprintf(", then %.0f mm/s² of deceleration", float64(m.Deceleration))
+			text += fmt.Sprintf(" + v²/(2 x %.0f mm/s²)", float64(m.Deceleration))
 		}
-		add("", "as a motion", text)
+		if own, other := v.Law.AICc, m.AICc; !math.IsInf(own, 0) && !math.IsInf(other, 0) {
+			text += fmt.Sprintf(", AICc %.1f against %.1f of the power of the entry speed, the lower the better", other, own)
+		}
+		add("", "another curve through the same stops", text+"; how the stop grows with the entry speed v, not how the vehicle slows down")
 	}
 	add("", "constant distance", v.ConstantDistance.String())
 	if v.Holds.High > v.Holds.Low {

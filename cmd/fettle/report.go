@@ -188,6 +188,7 @@ type folderDocument struct {
 	Verdict      string            `json:"verdict"`       // fit, unfit, more_runs, or none where no runs of braking are there
 	Sentence     string            `json:"sentence"`
 	Reasons      []string          `json:"reasons"`
+	Doubts       []string          `json:"doubts"` // what the verdict takes as it stands, and seldom is right
 	MoreRuns     int               `json:"more_runs"`
 	Trial        string            `json:"trial,omitempty"` // the files that the verdict rests on
 	Runs         string            `json:"runs_file,omitempty"`
@@ -220,12 +221,15 @@ func describeFolder(r report.Ranked) folderDocument {
 	d := folderDocument{
 		Folder: f.Path, Name: f.Name, Place: r.Place, PlaceReasons: list(r.Reasons), Verdict: "none",
 		Sentence: "No verdict: " + f.NoVerdict() + ".",
-		Reasons:  []string{}, Decoders: []decoderDocument{}, Files: filesOf(f), Unread: []unreadDocument{}, Failures: []failedDocument{},
+		Reasons:  []string{}, Doubts: []string{}, Decoders: []decoderDocument{}, Files: filesOf(f), Unread: []unreadDocument{}, Failures: []failedDocument{},
 	}
 	if t, book, ok := f.Deciding(); ok {
 		v := book.Verdict
 		d.Verdict, d.Sentence, d.Reasons, d.MoreRuns = v.Fitness.String(), v.Sentence, list(v.Reasons), v.MoreRuns
 		d.Trial, d.Runs = t.File, book.File
+		for _, doubt := range book.Doubts {
+			d.Doubts = append(d.Doubts, doubt.String())
+		}
 	}
 	for _, g := range f.Decoders() {
 		d.Decoders = append(d.Decoders, decoderDocument{g.Maker, g.Version})
@@ -306,6 +310,9 @@ func (d folderDocument) text(place string, reasons []string) string {
 	fmt.Fprintf(&b, "%s%s: %s\n", place, oneLine(d.Folder), oneLine(d.Sentence))
 	for _, r := range reasons {
 		fmt.Fprintf(&b, "  - %s\n", oneLine(r))
+	}
+	for _, doubt := range d.Doubts {
+		fmt.Fprintf(&b, "In doubt, and taken as it stands: %s\n", oneLine(doubt))
 	}
 	b.WriteString("\n")
 	fmt.Fprintf(&b, "Read: %s.\n", kindWords(d.Files))
