@@ -18,6 +18,8 @@ type beside struct {
 	Wide, Narrow template.HTML // their stops on the same axes; empty where none has any
 	Figures      []besideRow
 	Differ       []besideRow // registers that don't hold the same in all of them
+	Holders      []string    // the folders that say what registers hold: the columns of Differ
+	Silent       string      // the others, in words
 	More         string      // those that are not told one by one, in ranges
 }
 
@@ -51,7 +53,7 @@ func (b beside) FiguresOf() table {
 
 // DifferOf are the registers that differ, as a table.
 func (b beside) DifferOf() table {
-	return table{"differ-table", "Registers that do not hold the same", "register", b.names(), b.Differ}
+	return table{"differ-table", "Registers that do not hold the same", "register", b.Holders, b.Differ}
 }
 
 func (b beside) names() (names []string) {
@@ -189,21 +191,34 @@ func (b *beside) differing(ranked []Ranked) {
 	for i, of := range ranked {
 		held[i] = cv.Values{}
 		for _, now := range of.Now() {
+			if now.Register.Volatile() {
+				continue // it holds something else each time
+			}
 			held[i][now.Register], all[now.Register] = now.Value, 0
 		}
 	}
+	var silent []string
+	for i, of := range ranked {
+		if len(held[i]) > 0 {
+			b.Holders = append(b.Holders, of.Name)
+		} else {
+			silent = append(silent, of.Name)
+		}
+	}
+	b.Silent = strings.Join(silent, ", ")
 	var rest []cv.Register
 	for _, r := range all.Registers() {
 		row := besideRow{Label: r.String(), Name: cv.Explain(r).Name}
 		seen := map[string]bool{}
 		for i := range ranked {
+			if len(held[i]) == 0 {
+				continue
+			}
 			cell := link{Text: "nothing said"}
 			if v, ok := held[i][r]; ok {
 				cell.Text = fmt.Sprint(v)
-				seen[cell.Text] = true
-			} else if len(held[i]) > 0 {
-				seen[cell.Text] = true
 			}
+			seen[cell.Text] = true
 			row.Cells = append(row.Cells, cell)
 		}
 		switch {

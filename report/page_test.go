@@ -314,6 +314,22 @@ func TestThePageClaimsNoMoreThanTheFilesSay(t *testing.T) {
 	}
 }
 
+func TestWhatDecodersHoldOtherwiseLeavesOutWhatChangesByItselfAndWhoSaysNothing(t *testing.T) {
+	holding := func(name string, speed, load uint8) Folder {
+		s := regset.Survey{When: instant}
+		s.Registers = values(3, int(speed), 892, int(load))
+		return Folder{Name: name, Surveys: []Survey{{"s.toml", s}}}
+	}
+	_, root := onPage(t, holding("a", 10, 1), holding("b", 12, 200), Folder{Name: "quiet"})
+	differ := textOf(byID(t, root, "differ").Parent)
+	if !strings.Contains(differ, "acceleration 10 12") || strings.Contains(differ, "892") {
+		t.Errorf("found %q", differ)
+	}
+	if table := textOf(byID(t, root, "differ-table").Parent); strings.Contains(table, "quiet") || !strings.Contains(differ, "what these hold: quiet") {
+		t.Errorf("found %q", differ)
+	}
+}
+
 func TestAReasonLeadsToWhereItsFiguresAre(t *testing.T) {
 	for reason, want := range map[string]string{
 		"at each wanted speed and lead the mean stop is between 1385 and 1420 mm: within 40 mm of 1400 mm": "stops",
