@@ -29,7 +29,7 @@ type rankedRow struct {
 	Name    string
 	To      string // its section of the page
 	Verdict string
-	Reasons []string
+	Reasons []string // why it is not before the one before it; none of the first
 }
 
 // besideRow is one thing, of each folder in the order of their places.
@@ -69,7 +69,10 @@ const mostDiffering = 256
 func besideOf(ranked []Ranked, pages []folderPage) (b beside, err error) {
 	drawn := chart.Beside{}
 	for i, r := range ranked {
-		row := rankedRow{Place: r.Place, Name: r.Name, To: pages[i].Prefix + "verdict", Verdict: "no trial of braking", Reasons: r.Reasons}
+		row := rankedRow{Place: r.Place, Name: r.Name, To: pages[i].Prefix + "verdict", Verdict: "no trial of braking"}
+		if i > 0 {
+			row.Reasons = r.Reasons // those of the first say the same from the other side
+		}
 		if t, book, ok := r.Deciding(); ok {
 			row.Verdict = fitness(book.Verdict)
 			drawn.Of = append(drawn.Of, chart.Braking{Trial: t.Trial, Runs: book.Runs, Verdict: book.Verdict})

@@ -261,7 +261,7 @@ func fileFactsOf(f Folder, prefix string) (files []fileFact) {
 // sittings says when and on what the runs of a book were made.
 func sittings(b Book) string {
 	if len(b.Made) == 0 {
-		return "the file does not say when, nor on what"
+		return "the file does not say when they were made, nor on what"
 	}
 	first, last := b.Made[0], b.Made[len(b.Made)-1]
 	text := fmt.Sprintf("%s, on %s", when(first.When), first.Station)

@@ -652,3 +652,36 @@ func TestPicturesOfThePageTakeItsColours(t *testing.T) {
 		}
 	}
 }
+
+func TestAReasonThatTheSentenceHasIsSaidOnce(t *testing.T) {
+	const reason = "front leading, it does not run on against the section: 3 stopped"
+	b := Book{File: "r.csv", Runs: []trial.Run{{Number: 1, Made: true}}, Verdict: trial.Verdict{Fitness: trial.Unfit, Sentence: "Unfit: " + reason + ".",
+		Reasons: []string{reason, "it senses nothing of the section"}}}
+	f := Folder{Name: "a", Trials: []Trial{{File: "t.toml", Books: []Book{b}}}}
+	v := verdictOf(f, nil, "")
+	if len(v.Reasons) != 1 || v.Reasons[0].Parts[0].Text != "it senses nothing of the section" {
+		t.Errorf("the reasons are %+v", v.Reasons)
+	}
+}
+
+func TestAComparisonIsSaidOnce(t *testing.T) {
+	a, b := tried("a", trial.Fit, 1, 1420, reach{1395, 1405}), tried("b", trial.Unfit, 1, 1420, reach{1395, 1405})
+	_, root := onPage(t, b, a)
+	var heads []string
+	for n := range byID(t, root, "ranking").Parent.Descendants() {
+		if n.Data == "h3" {
+			heads = append(heads, textOf(n))
+		}
+	}
+	if want := []string{"Why b is at place 2"}; !slices.Equal(heads, want) {
+		t.Errorf("found %q, want %q", heads, want)
+	}
+}
+
+func TestWhatAFileDoesNotSayOfItsRunsIsASentence(t *testing.T) {
+	f := read(t, folderOf(t, map[string]string{"quay.toml": given(t, "trials/night-mail-30.toml"), "quay.csv": given(t, "trials/night-mail-30.csv")}))
+	_, root := onPage(t, f)
+	if got := textOf(byID(t, root, "verdict").Parent); !strings.Contains(got, "in quay.csv : the file does not say when they were made, nor on what .") {
+		t.Errorf("found %q", got)
+	}
+}

@@ -18,7 +18,7 @@ type verdictPage struct {
 	Refused []Unread // files of runs that it does not take in
 	Class   string   // "fit", "unfit", "more_runs"
 	Word    string   // the sentence up to its colon
-	Rest    string
+	Rest    []link   // what follows, in which runs lead to their rows
 	Doubts  [][]link // runs that it takes as they stand, and that a person is to look at
 	Reasons []reasonPage
 	Notes   []string
@@ -48,12 +48,16 @@ func verdictOf(f Folder, books []bookPage, prefix string) (v verdictPage) {
 	}
 	of := pageOfBook(books, b.File)
 	v.Known, v.Class, v.Title, v.Notes, v.Made = true, b.Verdict.Fitness.String(), t.Title, b.Verdict.Notes, sittings(b)
-	v.Word, v.Rest, _ = strings.Cut(b.Verdict.Sentence, ": ")
+	word, rest, more := strings.Cut(b.Verdict.Sentence, ": ")
+	v.Word = word
+	if more {
+		v.Rest = of.linked(rest)
+	}
 	v.Of = link{counted(of.Count, "run", "runs") + " in " + b.File, of.ID}
 	for _, d := range b.Doubts {
 		v.Doubts = append(v.Doubts, of.linked(d.String()))
 	}
-	for _, reason := range b.Verdict.Reasons {
+	for _, reason := range b.Reasons() {
 		v.Reasons = append(v.Reasons, reasonPage{of.linked(reason), grounds(reason, prefix, of.ID)})
 	}
 	return v

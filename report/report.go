@@ -141,6 +141,16 @@ func (f Folder) Deciding() (t Trial, b Book, ok bool) {
 	return t, b, ok
 }
 
+// Reasons are those of the verdict that its sentence does not have already, word for word.
+func (b Book) Reasons() (reasons []string) {
+	for _, r := range b.Verdict.Reasons {
+		if !strings.Contains(b.Verdict.Sentence, r) {
+			reasons = append(reasons, r)
+		}
+	}
+	return reasons
+}
+
 // made is how many of the book's runs are made.
 func (b Book) made() int { return trial.Book{Runs: b.Runs}.Made() }
 

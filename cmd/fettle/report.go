@@ -102,9 +102,15 @@ func readFolders(cmd *cobra.Command, paths []string) ([]report.Folder, error) {
 	var folders []report.Folder
 	var infos []os.FileInfo
 	for _, path := range paths {
+		const want = "want a folder that holds what there is of one decoder"
 		info, err := os.Stat(path)
-		if err != nil {
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			return nil, misuse(cmd, "%s: found no such folder, %s", path, want)
+		case err != nil:
 			return nil, err
+		case !info.IsDir():
+			return nil, misuse(cmd, "%s: found a file, %s", path, want)
 		}
 		for i, other := range infos {
 			if os.SameFile(info, other) {
@@ -196,6 +202,8 @@ type folderDocument struct {
 	Files        []fileDocument    `json:"files"`
 	Unread       []unreadDocument  `json:"unread"`
 	Failures     []failedDocument  `json:"failures"`
+
+	besides []string // the reasons that the sentence does not have
 }
 
 type fileDocument struct {
@@ -226,7 +234,7 @@ func describeFolder(r report.Ranked) folderDocument {
 	if t, book, ok := f.Deciding(); ok {
 		v := book.Verdict
 		d.Verdict, d.Sentence, d.Reasons, d.MoreRuns = v.Fitness.String(), v.Sentence, list(v.Reasons), v.MoreRuns
-		d.Trial, d.Runs = t.File, book.File
+		d.Trial, d.Runs, d.besides = t.File, book.File, book.Reasons()
 		for _, doubt := range book.Doubts {
 			d.Doubts = append(d.Doubts, doubt.String())
 		}
@@ -287,7 +295,7 @@ func (d reportDocument) text() string {
 	for i, f := range d.Folders {
 		switch {
 		case len(d.Folders) == 1:
-			b.WriteString(f.text("", f.Reasons))
+			b.WriteString(f.text("", f.besides))
 		case i == 0:
 			b.WriteString(f.text(fmt.Sprintf("%d. ", f.Place), nil))
 		default:
