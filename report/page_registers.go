@@ -102,7 +102,7 @@ func holdsOf(f Folder, prefix string) *holdsPage {
 		_, changing := slices.BinarySearchFunc(survey.Changing, r, cv.Register.Compare)
 		switch {
 		case changing:
-			row.Value, row.Words = "changes", []string{"By itself, so that no value is told."}
+			row.Value, row.Words = "-", []string{"It changes by itself, so that no value is told."}
 		case !proven:
 			row.Value = "not proven"
 		default:

@@ -685,3 +685,23 @@ func TestWhatAFileDoesNotSayOfItsRunsIsASentence(t *testing.T) {
 		t.Errorf("found %q", got)
 	}
 }
+
+func TestAReasonOnPaperNamesTheHeadingOfItsFigures(t *testing.T) {
+	text, root := onPage(t, engine(t))
+	if got := textOf(byID(t, root, "verdict").Parent); !strings.Contains(got, "(from stops , in Figures )") || !strings.Contains(textOf(root), "Figures: Night-mail engine 30") {
+		t.Errorf("found %q", got)
+	}
+	_, print, _ := strings.Cut(text, ".on-paper { display: none; }")
+	if !strings.Contains(print, ".on-paper { display: inline; }") {
+		t.Error("what paper has to say is not seen on it")
+	}
+}
+
+func TestWhatChangesByItselfHasNoWordWhereValuesAre(t *testing.T) {
+	s := regset.Survey{When: instant, Changing: []cv.Register{register(892)}}
+	s.Registers = values(3, 10)
+	_, root := onPage(t, Folder{Name: "a", Surveys: []Survey{{"s.toml", s}}})
+	if got := textOf(byID(t, root, "holds").Parent); !strings.Contains(got, "892 load - It changes by itself, so that no value is told.") {
+		t.Errorf("found %q", got)
+	}
+}

@@ -32,6 +32,7 @@ type verdictPage struct {
 type reasonPage struct {
 	Parts   []link
 	Grounds link
+	Figure  bool // the grounds are among the figures, which paper has to say, where nothing leads
 }
 
 func verdictOf(f Folder, books []bookPage, prefix string) (v verdictPage) {
@@ -58,7 +59,8 @@ func verdictOf(f Folder, books []bookPage, prefix string) (v verdictPage) {
 		v.Doubts = append(v.Doubts, of.linked(d.String()))
 	}
 	for _, reason := range b.Reasons() {
-		v.Reasons = append(v.Reasons, reasonPage{of.linked(reason), grounds(reason, prefix, of.ID)})
+		from := grounds(reason, prefix, of.ID)
+		v.Reasons = append(v.Reasons, reasonPage{of.linked(reason), from, from.To != of.ID})
 	}
 	return v
 }
