@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -299,7 +300,11 @@ func (d reportDocument) text() string {
 		case i == 0:
 			b.WriteString(f.text(fmt.Sprintf("%d. ", f.Place), nil))
 		default:
-			b.WriteString(f.text(fmt.Sprintf("%d. ", f.Place), f.PlaceReasons))
+			said := func(reason string) bool { // by the sentence above it
+				_, rests, ok := strings.Cut(reason, ": ")
+				return ok && strings.Contains(f.Sentence, rests)
+			}
+			b.WriteString(f.text(fmt.Sprintf("%d. ", f.Place), slices.DeleteFunc(slices.Clone(f.PlaceReasons), said)))
 		}
 		b.WriteString("\n")
 	}
