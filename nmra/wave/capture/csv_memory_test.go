@@ -62,7 +62,7 @@ func holdLargeLines(t *testing.T, size int64) {
 	}
 }
 
-func TestLargeLinesAreReadInLittleMemory(t *testing.T) { holdLargeLines(t, 64<<20) }
+func TestLargeLinesAreReadInLittleMemory(t *testing.T) { holdLargeLines(t, 24<<20) }
 
 func TestProofThatAGigabyteOfLinesIsReadInLittleMemory(t *testing.T) {
 	holdLargeLines(t, int64(campaign(1<<20, 1<<30)))
