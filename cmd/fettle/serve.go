@@ -138,7 +138,7 @@ func welcome(at reach, o serve.Options) string {
 		b.WriteString("\n")
 	}
 	fmt.Fprintf(&b, "folder:  %s\n\n", o.Folder)
-	fmt.Fprintf(&b, "Ctrl-C ends it, and turns the track off. So does a silence of %v of the window that drives.\n", o.Silence)
+	fmt.Fprintf(&b, "Ctrl-C ends it, and turns the track off. So does a silence of %g s of the window that drives.\n", o.Silence.Seconds())
 	if at.beyond {
 		b.WriteString("Others on this network can open it too, with the token. Who can read along on the network can read the token and all else: " +
 			"use one that you trust, and end this when you are done.\n")

@@ -31,18 +31,30 @@ const reach = `(selector => {
 	return at
 })(%s)`
 
-// place waits until an element can be pressed, and says where.
+// drawn waits until what the page is by now has been drawn: a hand presses what it sees, and a browser takes a press for what it has drawn last. A
+// page that is not drawn at all is not waited for long.
+const drawn = `Promise.race([
+	new Promise(settle => requestAnimationFrame(() => requestAnimationFrame(() => settle(true)))),
+	new Promise(settle => setTimeout(() => settle(false), 1000)),
+])`
+
+// place waits until an element can be pressed and stands still, and says where.
 func (w *Window) place(selector string) point {
 	w.t.Helper()
 	quoted, err := json.Marshal(selector)
 	if err != nil {
 		w.t.Fatal(err)
 	}
+	var last point
 	for deadline := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
 		answer := Value[json.RawMessage](w, fmt.Sprintf(reach, quoted))
 		var at point
 		if json.Unmarshal(answer, &at) == nil {
-			return at
+			if at == last {
+				return at
+			}
+			last = at
+			Value[bool](w, drawn)
 		}
 		if time.Now().After(deadline) {
 			w.t.Fatalf("%s: %s can't be pressed: in %v it never changed that %s\nthe page says:\n%s", w.Shape.Name, selector, patience,
