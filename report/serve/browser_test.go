@@ -376,6 +376,7 @@ func TestAnEmergencyStopIsSentInTheVeryEventOfThePress(t *testing.T) {
 		w.Before(sends)
 		h.drives(w)
 		w.Click("#to-trial")
+		w.Wait("['#trials button', '#agree', '#drive'].some(s => document.querySelector(s)?.checkVisibility())")
 		if browser.Value[bool](w, "document.querySelector('#trials button')?.checkVisibility() ?? false") {
 			w.Click("#trials button")
 		}

@@ -171,19 +171,23 @@ function showAll() {
   if (trials.step !== step) {
     step = trials.step;
     armedAt = Date.now() + ARMING_MS;
+    if (leads()) trials.top.scrollIntoView({ block: trials.top === trials.next ? "nearest" : "start" });
     setTimeout(goOn, ARMING_MS + 20);
   }
   showDrives();
 }
 
-// goOn moves the focus to the next thing to do in a trial, unless something is being typed.
-function goOn() {
-  showDrives();
+// leads says whether the page may go to the next thing to do in a trial: not while something is being typed, nor from the stop.
+function leads() {
   const at = document.activeElement;
   const typing = inField(at) && at.checkVisibility();
-  if (step === "" || state.seat !== "mine" || by("part-trial").hidden || typing) return;
-  trials.next.focus({ preventScroll: true });
-  trials.top.scrollIntoView({ block: trials.top === trials.next ? "nearest" : "start" });
+  return step !== "" && state.seat === "mine" && !by("part-trial").hidden && !typing && at !== bar;
+}
+
+// goOn moves the focus to the next thing to do, once it can be pressed. What is to be seen was brought up before: nothing moves any more by then.
+function goOn() {
+  showDrives();
+  if (leads()) trials.next.focus({ preventScroll: true });
 }
 
 function showLost() {
