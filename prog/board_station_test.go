@@ -53,7 +53,7 @@ func TestProofThatABatchWhoseCableIsPulledOutAtAnyByteIsResumed(t *testing.T) {
 			}
 		})
 	}
-	for left := 0; left < bytes; left += campaign(41, 1) {
+	for left := 0; left < bytes; left += campaign(131, 1) {
 		next <- left
 	}
 	close(next)
