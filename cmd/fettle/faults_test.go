@@ -134,7 +134,8 @@ func TestProofThatAKilledApplyIsResumedAndUndone(t *testing.T) {
 
 	random := rand.New(rand.NewPCG(20261125, 1))
 	counts := map[string]int{}
-	for n := 0; n < kills || (counts["resumed"] == 0 || counts["undone"] == 0) && n < 10*kills; { // on a busy computer the kind that is wanted may come late
+	// On a busy computer the kind of kill that is wanted may come late.
+	for n := 0; n < kills || (counts["resumed"] == 0 || counts["undone"] == 0) && n < 10*kills; {
 		w.again(before)
 		var out bytes.Buffer
 		after := time.Duration(random.Int64N(int64(whole)))

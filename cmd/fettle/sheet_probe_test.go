@@ -36,7 +36,8 @@ func TestProofThatAKilledProbeIsUndone(t *testing.T) {
 
 	random := rand.New(rand.NewPCG(20261125, 3))
 	counts := map[string]int{}
-	for n := 0; n < kills || counts["put back"] == 0 && n < 10*kills; { // on a busy computer the kind that is wanted may come late
+	// On a busy computer the kind of kill that is wanted may come late.
+	for n := 0; n < kills || counts["put back"] == 0 && n < 10*kills; {
 		w.again(before)
 		if err := os.Remove(found); err != nil && !os.IsNotExist(err) {
 			t.Fatal(err)

@@ -37,7 +37,8 @@ func TestProofThatAKilledSurveyIsGoneOnWith(t *testing.T) {
 
 	random := rand.New(rand.NewPCG(20261125, 3))
 	counts := map[string]int{}
-	for n := 0; n < kills || counts["while it read"] == 0 && n < 10*kills; { // on a busy computer the kind that is wanted may come late
+	// On a busy computer the kind of kill that is wanted may come late.
+	for n := 0; n < kills || counts["while it read"] == 0 && n < 10*kills; {
 		w.again(before)
 		if err := os.Remove(path); err != nil {
 			t.Fatal(err)
