@@ -126,7 +126,7 @@ func (s *Server) read(j *job, registers []cv.Register) error {
 			switch got.State {
 			case prog.Proven:
 				known[r] = got.Value
-				shown.Words = named(r) + cv.InShort(r, got.Value, known)
+				shown.Words = inWords(r, got.Value, known)
 			case prog.Absent:
 				shown.Words = "the decoder has no such register"
 			default:
@@ -152,10 +152,11 @@ func (v *visit) readAlone(r cv.Register) (prog.Reading, error) {
 	return got, v.Alone(v.ctx, got)
 }
 
-// named is the standard's name of a register, with a colon; "" where it has none.
-func named(r cv.Register) string {
-	if name := cv.Explain(r).Name; name != "" {
-		return name + ": "
+// inWords is the standard's name of a register, and what its value means, each where there is one.
+func inWords(r cv.Register, value uint8, known cv.Values) string {
+	name, means := cv.Explain(r).Name, cv.InShort(r, value, known)
+	if name == "" || means == "" {
+		return name + means
 	}
-	return ""
+	return name + ": " + means
 }

@@ -232,3 +232,23 @@ func TestWhatIsNoFileOfOursIsNotListed(t *testing.T) {
 		d.refused(first, Order{Do: PlanSet, File: "bad.toml"}, "900")
 	})
 }
+
+func TestAReadingSaysTheNameAndTheMeaningThatThereAre(t *testing.T) {
+	for _, c := range []struct {
+		register string
+		value    uint8
+		want     string
+	}{
+		{"1", 30, "primary address: short address 30"},
+		{"117", 150, "maker's own"},
+		{"29", 0, "configuration: no bit on"},
+	} {
+		r, err := cv.ParseRegister(c.register)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := inWords(r, c.value, nil); got != c.want {
+			t.Errorf("register %s holding %d is %q, want %q", c.register, c.value, got, c.want)
+		}
+	}
+}
