@@ -107,7 +107,7 @@ func (v *visit) applySet(ctx context.Context, set regset.Set, path string) error
 }
 
 func (v *visit) putSet(ctx context.Context, set regset.Set, path string) (prog.Batch, error) {
-	j, err := v.newJournal(ctx, journalName(path), "apply", set.Title)
+	j, err := v.newJournal(ctx, journal.Stem(path), "apply", set.Title)
 	if err != nil {
 		return prog.Batch{}, err
 	}
@@ -138,7 +138,7 @@ func (t *trackFlags) resume(cmd *cobra.Command, path string, s sheet.Sheet) erro
 			return err
 		}
 		set = &read
-		if path, err = unfinished(".", journalName(path), read.Title); err != nil {
+		if path, err = unfinished(".", journal.Stem(path), read.Title); err != nil {
 			return misuse(cmd, "%w", err)
 		}
 	}
@@ -228,7 +228,7 @@ func unfinished(folder, name, title string) (path string, err error) {
 	var newest time.Time
 	var unread error // of the one at newest
 	for _, e := range entries {
-		if filepath.Ext(e.Name()) != ".journal" || e.Name() == name+".journal" || journalName(e.Name()) != name {
+		if filepath.Ext(e.Name()) != ".journal" || e.Name() == name+".journal" || journal.Stem(e.Name()) != name {
 			continue
 		}
 		p := filepath.Join(folder, e.Name())

@@ -4,9 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
-	"regexp"
-	"strings"
 	"time"
 
 	"fettle/prog"
@@ -102,10 +99,3 @@ func (v *visit) advice(planned bool) string {
 	}
 	return advice + fmt.Sprintf("\nto go back:  fettle undo %s%s", shellWord(path), v.flags)
 }
-
-// journalName is how the name of a journal begins whose batch a file asks for: as that of the file, without the time of another journal.
-func journalName(path string) string {
-	return journalTime.ReplaceAllString(strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)), "")
-}
-
-var journalTime = regexp.MustCompile(`-[0-9]{8}-[0-9]{6}(-[0-9]+)?$`)

@@ -39,7 +39,7 @@ undone as far as it came. Registers 7 and 8 are never written.`,
 
 // undo puts back what a journal says, and ends that journal where it was still open.
 func (v *visit) undo(ctx context.Context, rec journal.Record, path string) error {
-	j, err := v.newJournal(ctx, "undo-"+journalName(path), "undo", "undo of "+rec.Title)
+	j, err := v.newJournal(ctx, "undo-"+journal.Stem(path), "undo", "undo of "+rec.Title)
 	if err != nil {
 		return err
 	}

@@ -51,21 +51,6 @@ func makeLatin1(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte("title = \"\xfcber\"\n[registers]\n3 = 1\n"), 0o600))
 }
 
-func TestAJournalIsNamedAfterItsFileAndNotAfterTheTimeOfAnother(t *testing.T) {
-	for path, want := range map[string]string{
-		"sets/tram-3.toml":                   "tram-3",
-		"tram-3-20261125-074103.journal":     "tram-3",
-		"tram-3-20261125-074103-2.journal":   "tram-3",
-		"reset-20261125-074103.journal":      "reset",
-		"undo-reset-20261125-074103.journal": "undo-reset",
-		"tram-20261125.toml":                 "tram-20261125",
-	} {
-		if got := journalName(path); got != want {
-			t.Errorf("%s: %s, want %s", path, got, want)
-		}
-	}
-}
-
 func TestAShellTakesAWordAsItIs(t *testing.T) {
 	for word, want := range map[string]string{
 		"bench:tram-3+shunter-7":         "bench:tram-3+shunter-7",

@@ -18,6 +18,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"time"
 
@@ -105,6 +106,14 @@ func New(folder, name string, h Header) *Journal {
 	}
 	return &Journal{header: h, folder: folder, name: name, held: cv.Values{}}
 }
+
+// Stem is how the name of a journal begins whose batch a file asks for: as that of the file, without the time of another journal.
+func Stem(file string) string {
+	return made.ReplaceAllString(strings.TrimSuffix(filepath.Base(file), filepath.Ext(file)), "")
+}
+
+// made is what create adds to a name: when, and a number where another journal is of that time.
+var made = regexp.MustCompile(`-[0-9]{8}-[0-9]{6}(-[0-9]+)?$`)
 
 // create makes the file. One that is there already is left alone, and another name taken.
 func (j *Journal) create() error {

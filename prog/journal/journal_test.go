@@ -258,3 +258,18 @@ func FuzzRead(f *testing.F) {
 		}
 	})
 }
+
+func TestAJournalIsNamedAfterItsFileAndNotAfterTheTimeOfAnother(t *testing.T) {
+	for path, want := range map[string]string{
+		"sets/tram-3.toml":                   "tram-3",
+		"tram-3-20261125-074103.journal":     "tram-3",
+		"tram-3-20261125-074103-2.journal":   "tram-3",
+		"reset-20261125-074103.journal":      "reset",
+		"undo-reset-20261125-074103.journal": "undo-reset",
+		"tram-20261125.toml":                 "tram-20261125",
+	} {
+		if got := Stem(path); got != want {
+			t.Errorf("%s: %s, want %s", path, got, want)
+		}
+	}
+}

@@ -5,9 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
-	"regexp"
 	"slices"
-	"strings"
 	"time"
 
 	"fettle/nmra/cv"
@@ -100,11 +98,11 @@ func (s *Server) chosenSet(o Order) (*batch, error) {
 func (s *Server) parseSet(file string, data []byte) (*batch, error) {
 	set, err := regset.Parse(file, data)
 	if err == nil {
-		return &batch{set: &set, name: journalName(file)}, nil
+		return &batch{set: &set, name: journal.Stem(file)}, nil
 	}
 	for _, terms := range s.folder.sheets() {
 		if set, err := regset.ParseFor(file, data, terms); err == nil {
-			return &batch{set: &set, sheet: terms, name: journalName(file)}, nil
+			return &batch{set: &set, sheet: terms, name: journal.Stem(file)}, nil
 		}
 	}
 	return nil, err
@@ -175,7 +173,7 @@ func (v *visit) carryOut(b *batch, p prog.Plan, how string) error {
 // unplanned ends a batch of which nothing has been written yet, but perhaps the choice of an index page.
 func (v *visit) unplanned(err error) error {
 	if restoring := v.Restore(context.WithoutCancel(v.ctx)); restoring != nil {
-		why := fmt.Errorf("%w: %w; registers 31 and 32 are not put back (%s), %s has what they held", errExplained, v.cause(err), v.keeper.Home(), base(v.keeper.Path()))
+		why := fmt.Errorf("%w: %w; registers 31 and 32 are not put back (%s), %s has what they held", errExplained, v.cause(err), v.keeper.Home(), filepath.Base(v.keeper.Path()))
 		return errors.Join(why, v.keeper.Close())
 	}
 	v.server.change(func(t *State) {
@@ -252,7 +250,7 @@ func (s *Server) undo(j *job) error {
 	}
 	good := false
 	err = s.visit(j, nil, func(v *visit) error {
-		log, err := v.newJournal("undo-"+journalName(b.journal), "undo", "undo of "+rec.Title)
+		log, err := v.newJournal("undo-"+journal.Stem(b.journal), "undo", "undo of "+rec.Title)
 		if err != nil {
 			return err
 		}
@@ -318,13 +316,6 @@ func (s *Server) offer(of *journal.Decoder) {
 		}
 		shown.Rows = append(shown.Rows, row)
 	}
-	s.batch, s.state.Batch = &batch{name: journalName(name), journal: s.folder.path(name)}, shown
+	s.batch, s.state.Batch = &batch{name: journal.Stem(name), journal: s.folder.path(name)}, shown
 	s.said()
 }
-
-// journalName is how the name of a journal begins whose batch a file asks for: as that of the file, without the time of another journal.
-func journalName(path string) string {
-	return journalTime.ReplaceAllString(strings.TrimSuffix(base(path), filepath.Ext(path)), "")
-}
-
-var journalTime = regexp.MustCompile(`-[0-9]{8}-[0-9]{6}(-[0-9]+)?$`)

@@ -2,6 +2,7 @@ package serve
 
 import (
 	"fmt"
+	"path/filepath"
 
 	"fettle/prog"
 )
@@ -10,7 +11,7 @@ import (
 func (s *Server) showPlan(b *batch, p prog.Plan, phase string) {
 	shown := &Batch{Title: p.Title, Phase: phase, Rows: []Row{}}
 	if b.journal != "" {
-		shown.Journal = base(b.journal)
+		shown.Journal = filepath.Base(b.journal)
 	}
 	toWrite, right, out := 0, 0, 0
 	for _, step := range p.Steps {
@@ -51,7 +52,7 @@ func (s *Server) showBatch(b *batch, got prog.Batch) {
 		shown.Phase = batchNotProven
 	}
 	if b.journal != "" {
-		shown.Journal = base(b.journal)
+		shown.Journal = filepath.Base(b.journal)
 	}
 	for _, r := range got.Rows {
 		shown.Rows = append(shown.Rows, Row{Register: r.Register.String(), Before: r.Before.Known(), Wanted: r.Wanted, After: r.After.Known(),

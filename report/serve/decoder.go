@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -61,7 +62,7 @@ func (v *visit) leavePages(err error) error {
 		return errors.Join(err, pages.Discard())
 	}
 	return fmt.Errorf("%w: %w; registers 31 and 32 are not put back (%s), %s has what they held", errExplained, errors.Join(err, restoring, pages.Close()),
-		v.keeper.Home(), base(pages.Path()))
+		v.keeper.Home(), filepath.Base(pages.Path()))
 }
 
 // identify finds out what is on the programming track.

@@ -69,8 +69,6 @@ func (f folder) read(name string) ([]byte, error) {
 // path is where a file of that name is.
 func (f folder) path(name string) string { return filepath.Join(string(f), name) }
 
-func base(path string) string { return filepath.Base(path) }
-
 // sorted says which TOML files of the folder are register sets and which are trials. By what is in them: one with mistakes is one all the same,
 // so that whoever chooses it is told of them.
 func (f folder) sorted() (sets, trials []string, err error) {
