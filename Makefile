@@ -3,7 +3,7 @@
 GO       ?= go
 FUZZTIME ?= 10s
 
-.PHONY: help demo test lint build bench fuzz proof tools
+.PHONY: help demo test race lint build bench fuzz proof tools
 .DEFAULT_GOAL := help
 
 help: ## say what there is
@@ -14,8 +14,16 @@ demo: ## the whole job on the simulated bench, told step by step
 	@build/fettle demo
 	@echo "The command is here: build/fettle"
 
-test: tools lint ## lint, then every test with the race detector
-	$(GO) test -race ./...
+test: tools lint ## lint, then every test
+	$(GO) test ./...
+
+# The race detector makes a simulation of hours many times slower, and has nothing to see in one goroutine.
+race: tools ## the race detector on the tests of the packages where more than one goroutine is at work
+	@test "$$($(GO) env CGO_ENABLED)" = 1 || \
+		{ echo "make race: the race detector needs cgo: it is off (unset CGO_ENABLED, or set it to 1)" >&2; exit 1; }
+	@packages=$$(grep -rlE --include='*.go' --exclude-dir=node_modules '^\s*go [a-z]|\.Go\(|\.Parallel\(' . | xargs -r -n 1 dirname | sort -u); \
+	test -n "$$packages" || { echo "make race: no package has more than one goroutine" >&2; exit 1; }; \
+	$(GO) test -race $$packages
 
 lint: ## gofmt, go vet, staticcheck at the version that go.mod pins
 	@unformatted=$$("$$($(GO) env GOROOT)/bin/gofmt" -l .) && test -z "$$unformatted" || \
@@ -45,8 +53,6 @@ tools:
 		{ echo "make test: these could not be installed:$$missing" >&2; exit 1; }
 	@test $(browser)/node_modules/.package-lock.json -nt $(browser)/package-lock.json || \
 		npm ci --prefix $(browser) --ignore-scripts --no-audit --no-fund
-	@test "$$($(GO) env CGO_ENABLED)" = 1 || \
-		{ echo "make test: the race detector needs cgo: it is off (unset CGO_ENABLED, or set it to 1)" >&2; exit 1; }
 
 build: ## build/fettle for this machine, and beside it those for other machines
 	CGO_ENABLED=0 $(GO) build -trimpath -o build/ ./cmd/fettle

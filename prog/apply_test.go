@@ -209,7 +209,7 @@ func (c *cutTrack) Service(ctx context.Context, a nmra.Access) (station.Answer, 
 	return c.Bench.Service(ctx, a)
 }
 
-// At every access in `make proof`, at every fifth in `make test`.
+// At every access in `make proof`, at every thirteenth in `make test`.
 func TestProofThatABatchThatStopsAtAnyAccessIsResumedAndUndone(t *testing.T) {
 	spec, err := bench.BuiltIn("engine-30")
 	if err != nil {

@@ -21,7 +21,7 @@ import (
 )
 
 // A cable is pulled out at a byte of a batch through the board's real firmware, in the host build: at every one in `make proof`, at every
-// 41st in `make test`. The board goes on, or loses its power with the cable, by turns.
+// 131st in `make test`. The board goes on, or loses its power with the cable, by turns.
 func TestProofThatABatchWhoseCableIsPulledOutAtAnyByteIsResumed(t *testing.T) {
 	program, err := hosttest.Build("../station/board/firmware", t.TempDir())
 	if err != nil {
