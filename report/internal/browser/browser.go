@@ -239,16 +239,28 @@ func (w *Window) Before(script string) {
 	})
 }
 
-// Value is what an expression of the page's script gives. A promise is waited for.
+// Value is what an expression of the page's script gives. A promise is waited for. Where the page goes to another one meanwhile, that one is asked.
 func Value[T any](w *Window, expression string) T {
 	w.t.Helper()
 	ctx, cancel := context.WithTimeout(w.ctx, patience)
 	defer cancel()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
-	if err != nil {
-		w.t.Fatalf("%s: value of %s: %v", w.Shape.Name, clip(expression), err)
+	for {
+		v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+		if err != nil && gone(err) && ctx.Err() == nil {
+			time.Sleep(20 * time.Millisecond)
+			continue
+		}
+		if err != nil {
+			w.t.Fatalf("%s: value of %s: %v", w.Shape.Name, clip(expression), err)
+		}
+		return v
 	}
-	return v
+}
+
+// gone says whether a page was left before it could answer. Chromium has no number of its own for that.
+func gone(err error) bool {
+	return strings.Contains(err.Error(), "Inspected target navigated or closed") ||
+		strings.Contains(err.Error(), "Execution context was destroyed")
 }
 
 // clip is a text short enough for an error.

@@ -143,3 +143,14 @@ func TestAStrangerSharesNoCookieAndASecondWindowDoes(t *testing.T) {
 		t.Errorf("a stranger has the cookie %q", got)
 	}
 }
+
+func TestAPageThatIsLeftBeforeItAnswersIsNotTheOneAsked(t *testing.T) {
+	w := Open(t).Window(Phone)
+	w.Go(serve(t, map[string]string{
+		"/":     `<p>The gate<script>setTimeout(() => location.replace('/yard'), 300)</script>`,
+		"/yard": `<p>The yard`,
+	}))
+	if got := Value[string](w, "location.pathname === '/' ? new Promise(() => {}) : location.pathname"); got != "/yard" {
+		t.Errorf("the answer came from %s, want /yard", got)
+	}
+}
