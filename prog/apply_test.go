@@ -209,7 +209,7 @@ func (c *cutTrack) Service(ctx context.Context, a nmra.Access) (station.Answer, 
 	return c.Bench.Service(ctx, a)
 }
 
-// At every access in `make proof`, at every thirteenth in `make test`.
+// At every access in `make proof`, at every fifth in `make test`.
 func TestProofThatABatchThatStopsAtAnyAccessIsResumedAndUndone(t *testing.T) {
 	spec, err := bench.BuiltIn("engine-30")
 	if err != nil {
@@ -218,7 +218,7 @@ func TestProofThatABatchThatStopsAtAnyAccessIsResumedAndUndone(t *testing.T) {
 	volatile := []cv.Register{at(892), at(893), at(894), at(895)}
 	wanted := cv.Values{at(1): 9, at(3): 9, at(17): 199, at(18): 77, at(19): 3, paged(260, 16, 3): 7, paged(257, 17, 0): 8}
 	stops := 0
-	for stop, whole := 0, false; !whole; stop += campaign(13, 1) {
+	for stop, whole := 0, false; !whole; stop += campaign(5, 1) {
 		stops++
 		d := spec.New(1)
 		before := steady(d, volatile...)
@@ -286,7 +286,7 @@ func TestAResetThatIsRefusedIsNotTakenForOne(t *testing.T) {
 	spec.Registers = maps.Clone(spec.Registers)
 	spec.Registers[at(16)] = 5 // locked: it takes no reset
 	spec.Ack.Lost, spec.Ack.False = 0.1, 0.06
-	for seed := range uint64(campaign(3, 50)) {
+	for seed := range uint64(campaign(5, 50)) {
 		d := spec.New(seed)
 		s, err := Start(t.Context(), bench.New(d), DefaultBound, new(memory))
 		if err != nil {
@@ -353,7 +353,7 @@ func TestABatchThatLocksTheDecoderIsResumedAndUndone(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, wanted := range []cv.Values{{at(16): 5}, {at(15): 3, at(16): 5}, {at(3): 31, at(15): 9, at(16): 9}, {at(3): 31, at(15): 9}} {
-		for stop, whole := 0, false; !whole; stop += campaign(17, 1) {
+		for stop, whole := 0, false; !whole; stop += campaign(7, 1) {
 			d := spec.New(1)
 			before := d.Values()
 			var rec journal.Record

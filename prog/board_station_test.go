@@ -21,7 +21,7 @@ import (
 )
 
 // A cable is pulled out at a byte of a batch through the board's real firmware, in the host build: at every one in `make proof`, at every
-// 131st in `make test`. The board goes on, or loses its power with the cable, by turns.
+// 41st in `make test`. The board goes on, or loses its power with the cable, by turns.
 func TestProofThatABatchWhoseCableIsPulledOutAtAnyByteIsResumed(t *testing.T) {
 	program, err := hosttest.Build("../station/board/firmware", t.TempDir())
 	if err != nil {
@@ -53,7 +53,7 @@ func TestProofThatABatchWhoseCableIsPulledOutAtAnyByteIsResumed(t *testing.T) {
 			}
 		})
 	}
-	for left := 0; left < bytes; left += campaign(131, 1) {
+	for left := 0; left < bytes; left += campaign(41, 1) {
 		next <- left
 	}
 	close(next)

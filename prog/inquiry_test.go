@@ -69,7 +69,7 @@ func TestARuleOfBitsOrOfLimitsIsFound(t *testing.T) {
 		writes[kind] += n
 		most[kind] = max(most[kind], n)
 	}
-	for m := 0; m < 256; m += campaign(51, 1) {
+	for m := 0; m < 256; m += campaign(17, 1) {
 		for _, old := range []uint8{0, 255, uint8(random.IntN(256)), uint8(random.IntN(256))} {
 			kind := "some bits"
 			switch m {
@@ -81,7 +81,7 @@ func TestARuleOfBitsOrOfLimitsIsFound(t *testing.T) {
 			try(kind, rule{mask: uint8(m), high: 255}, old)
 		}
 	}
-	for range campaign(50, 20_000) {
+	for range campaign(150, 20_000) {
 		low, high, old := uint8(random.IntN(256)), uint8(random.IntN(256)), uint8(random.IntN(256))
 		if low, high = min(low, high), max(low, high); low == high {
 			continue
@@ -103,7 +103,7 @@ func TestARuleOfBitsOrOfLimitsIsFound(t *testing.T) {
 func TestNothingWrongIsSaidOfBitsAndLimitsTogether(t *testing.T) {
 	random := rand.New(rand.NewPCG(2, 2))
 	total, made, blank, writes, most := 0, 0, 0, 0, 0
-	for range campaign(25, 5000) {
+	for range campaign(60, 5000) {
 		low, high := uint8(random.IntN(256)), uint8(random.IntN(256))
 		r := rule{uint8(random.IntN(256)), min(low, high), max(low, high), random.IntN(2) == 0}
 		old := uint8(random.IntN(256))

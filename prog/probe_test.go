@@ -319,7 +319,7 @@ func TestAProbeThatStopsAtAnyAccessIsUndone(t *testing.T) {
 	}
 	volatile := []cv.Register{at(892), at(893), at(894), at(895)}
 	registers := []cv.Register{at(3), at(28), at(30), paged(257, 17, 0)}
-	step := campaign(41, 1)
+	step := campaign(23, 1)
 	for stop, whole := 0, false; !whole; stop += step {
 		d := spec.New(1)
 		before := steady(d, volatile...)
@@ -382,7 +382,7 @@ func TestCtrlCPutsTheRegisterAtHandBack(t *testing.T) {
 		t.Fatal(err)
 	}
 	volatile := []cv.Register{at(892), at(893), at(894), at(895)}
-	step := campaign(41, 1)
+	step := campaign(23, 1)
 	stopped := 0
 	for left, whole := 1, false; !whole; left += step {
 		d := spec.New(1)
@@ -441,7 +441,7 @@ func TestProofThatAProbeFindsNothingWrong(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	decoders := campaign(4, 400)
+	decoders := campaign(6, 400)
 	var mu sync.Mutex
 	registers, writes, most, blank, unproven, questions := 0, 0, 0, 0, 0, 0
 	var work sync.WaitGroup

@@ -30,7 +30,7 @@ func TestProofThatNoWrongValueIsAcceptedOnADirtyTrack(t *testing.T) {
 	}
 	spec.Ack.Lost, spec.Ack.False = 0.10, 0.03
 	registers := []cv.Register{at(2), at(3), at(4), at(5), at(17), at(18), at(29), at(67), at(80), at(94), at(1000)}
-	batches := campaign(25, 10_000)
+	batches := campaign(60, 10_000)
 
 	var mu sync.Mutex
 	var values, wrong, unsure, questions, unproven int
@@ -160,7 +160,7 @@ func TestATrackThatIsTooNoisyProvesNothing(t *testing.T) {
 			t.Fatal(err)
 		}
 		spec.Ack.Lost, spec.Ack.False = 0.3, 0.3
-		for seed := range uint64(campaign(3, 50)) {
+		for seed := range uint64(campaign(5, 50)) {
 			d := spec.New(seed)
 			s, err := Start(t.Context(), bench.New(d), DefaultBound, nil)
 			var unread NotRead
