@@ -345,6 +345,20 @@ const (
 	oddsFor      = 1e5
 )
 
+// ReadAlone reads a register, and makes sure that no second decoder has a say in it. Errors: those of Read, and [ErrSeveral].
+func (s *Session) ReadAlone(ctx context.Context, r cv.Register) (Reading, error) {
+	got, err := s.Read(ctx, r)
+	if err != nil {
+		return got, err
+	}
+	if got.State == Unsure {
+		if _, err := s.Decoder(ctx); errors.Is(err, ErrSeveral) {
+			return got, err
+		}
+	}
+	return got, s.Alone(ctx, got)
+}
+
 // Alone asks for the opposite of each bit of what a register was found to hold: one decoder acknowledges none of it.
 // Whole bytes can't tell, and other modes than direct have no bits. Errors: [ErrSeveral].
 func (s *Session) Alone(ctx context.Context, got Reading) error {

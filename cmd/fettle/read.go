@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strings"
 
@@ -85,7 +84,7 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 	found := map[prog.ReadState][]cv.Register{}
 	for n, r := range registers {
 		v.progress("reading", n, len(registers))
-		got, err := v.readAlone(ctx, r)
+		got, err := v.ReadAlone(ctx, r)
 		if err != nil {
 			return err
 		}
@@ -125,18 +124,4 @@ func (v *visit) read(ctx context.Context, registers []cv.Register) error {
 		return failure{status: saidNo}
 	}
 	return nil
-}
-
-// readAlone reads a register, and makes sure that no second decoder has a say in it.
-func (v *visit) readAlone(ctx context.Context, r cv.Register) (prog.Reading, error) {
-	got, err := v.Read(ctx, r)
-	if err != nil {
-		return got, err
-	}
-	if got.State == prog.Unsure {
-		if _, err := v.Decoder(ctx); errors.Is(err, prog.ErrSeveral) {
-			return got, err
-		}
-	}
-	return got, v.Alone(ctx, got)
 }

@@ -119,7 +119,7 @@ func (s *Server) read(j *job, registers []cv.Register) error {
 	return s.visit(j, nil, func(v *visit) error {
 		for n, r := range registers {
 			s.progress("reading", n, len(registers))
-			got, err := v.readAlone(r)
+			got, err := v.ReadAlone(v.ctx, r)
 			if err != nil {
 				return err
 			}
@@ -137,20 +137,6 @@ func (s *Server) read(j *job, registers []cv.Register) error {
 		}
 		return nil
 	})
-}
-
-// readAlone reads a register, and makes sure that no second decoder has a say in it.
-func (v *visit) readAlone(r cv.Register) (prog.Reading, error) {
-	got, err := v.Read(v.ctx, r)
-	if err != nil {
-		return got, err
-	}
-	if got.State == prog.Unsure {
-		if _, err := v.Decoder(v.ctx); errors.Is(err, prog.ErrSeveral) {
-			return got, err
-		}
-	}
-	return got, v.Alone(v.ctx, got)
 }
 
 // inWords is the standard's name of a register, and what its value means, each where there is one.
